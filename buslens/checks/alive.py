@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,7 +57,8 @@ def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
         until_ns = context.end_ns if following is None else int(timeline.seen_ns[following])
         is_all_there_is = why is UnknownReason.NO_FRAME_YET and is_last
         since_ns = context.first_ns if why is UnknownReason.NO_FRAME_YET else timeline.since_ns(index)
-        pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
+        begun = bisect_right(timeline.pauses, since_ns, key=lambda pause: pause.to_ns)
+        pauses = timeline.pauses[begun : bisect_left(timeline.pauses, until_ns, key=lambda pause: pause.from_ns)]
         first_ns = timeline.waking_ns if why is UnknownReason.NO_FRAME_YET else 0
         if (
             until_ns - since_ns <= max(timeout_ns, first_ns)

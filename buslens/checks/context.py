@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import operator
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import reduce
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buslens.checks.edges import Edges
 from buslens.checks.phrases import plain
+from buslens.checks.records import Records
 from buslens.expectations.model import (
     And,
     AnyRule,
@@ -27,7 +29,7 @@ from buslens.expectations.model import (
     Or,
     Trigger,
 )
-from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason, no_gaps
 from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
 from buslens.units import format_duration, format_rate
 
@@ -52,6 +54,46 @@ class BlindInterval:
     is_gap: bool = False
 
 
+class BlindIntervals(Records[BlindInterval]):
+    """Those of one role, in order of time; each is made when it is asked for, for its text takes long.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        Of the role.
+    doubt_ns : int
+        By how much they are longer at each end, ns.
+    """
+
+    def __init__(self, timeline: Timeline, doubt_ns: int = 0) -> None:
+        self._timeline = timeline
+        self._doubt_ns = doubt_ns
+        unknown = timeline.state == UNKNOWN_STATE
+        starts = np.flatnonzero(unknown & np.append(True, ~unknown[:-1]))
+        stops = np.flatnonzero(unknown & np.append(~unknown[1:], True)) + 1
+        gaps_ns = timeline.sampling.blind_ns if timeline.sampling.is_polled else no_gaps()
+        from_ns = np.append(timeline.seen_ns[starts] - timeline.gap_ns[starts], gaps_ns[:, 0])
+        until_ns = np.append(np.append(timeline.seen_ns, timeline.end_ns + 1)[stops], gaps_ns[:, 1])
+        order = np.lexsort((until_ns, from_ns))
+        #: int64[n], ns: where they begin and end.
+        self.from_ns, self.until_ns = from_ns[order] - doubt_ns, until_ns[order] + doubt_ns
+        #: Entries of the timeline, first and one past the last, of those that lie between no two samples.
+        self._entries = np.column_stack((np.append(starts, gaps_ns[:, 0] * 0 - 1), np.append(stops, gaps_ns[:, 0] * 0)))
+        self._entries = self._entries[order]
+
+    def __len__(self) -> int:
+        return len(self.from_ns)
+
+    def at(self, index: int) -> BlindInterval:
+        """Return one of them, counted from 0."""
+        from_ns, until_ns = int(self.from_ns[index]), int(self.until_ns[index])
+        start, stop = self._entries[index].tolist()
+        if start >= 0:
+            return replace(_zone(self._timeline, start, stop, until_ns), from_ns=from_ns)
+        why = gap_text(self._timeline, from_ns + self._doubt_ns, until_ns - self._doubt_ns)
+        return BlindInterval(from_ns=from_ns, until_ns=until_ns, why=why, is_gap=True)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TriggerTimes:
     """When a trigger came about: occurrence i in ``(since_ns[i], seen_ns[i]]``, in the order in which seen."""
@@ -67,9 +109,19 @@ class TriggerTimes:
     #: Recording that shows it, where there are several, and what its clock adds to each end, ns.
     source: str = ""
     doubt_ns: int = 0
+    #: The latest end of `possible` up to each of them, ns.
+    _reach_ns: list[int] = field(init=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.seen_ns)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_reach_ns", list(accumulate((it.until_ns for it in self.possible), max)))
+
+    def first_possible(self, since_ns: int) -> tuple[BlindInterval, ...]:
+        """Return the first of `possible` that ends behind a time, if there is one."""
+        first = bisect_right(self._reach_ns, since_ns)
+        return self.possible[first : first + 1]
 
     @property
     def edges(self) -> Edges:
@@ -127,7 +179,9 @@ class EvaluationContext:
         self._truths: dict[Condition, TernaryTimeline] = {}
         #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
-        self._zones: dict[str, tuple[BlindInterval, ...]] = {}
+        self._zones: dict[str, BlindIntervals] = {}
+        #: By how much longer the stretches of a role are at each end, ns.
+        self._doubts: dict[str, int] = {}
         self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
         self._polled = frozenset(role for role, timeline in timelines.items() if timeline.sampling.is_polled)
 
@@ -208,14 +262,10 @@ class EvaluationContext:
             roles=roles_of_trigger(trigger),
         )
 
-    def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:
+    def blind_intervals(self, role: str) -> BlindIntervals:
         """Return the stretches that could hide a change of a role, in order of time."""
         if role not in self._zones:
-            timeline = self.timelines[role]
-            found = list(_zones_of(timeline))
-            if timeline.sampling.is_polled:
-                found = sorted([*found, *_gaps_of(timeline, timeline.sampling.blind_ns)])
-            self._zones[role] = tuple(found)
+            self._zones[role] = BlindIntervals(self.timelines[role], self._doubts.get(role, 0))
         return self._zones[role]
 
     def first_blind_interval(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
@@ -225,7 +275,7 @@ class EvaluationContext:
             begun = int(from_ns.searchsorted(until_ns))
             if not begun or reach_ns[begun] <= since_ns:
                 return None
-        found = [zone for zone in self.trigger_times(trigger).possible if zone.until_ns > since_ns]
+        found = list(self.trigger_times(trigger).first_possible(since_ns))
         # What has to hold for a while can come true so much later than the stretch in which it began unseen.
         held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
         if held_ns and self.first_ns + held_ns > since_ns:
@@ -234,10 +284,10 @@ class EvaluationContext:
         for role in self.trigger_times(trigger).roles:
             zones = self.blind_intervals(role)
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
-            for zone in zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]:
-                if zone.from_ns < until_ns:
-                    timeline = self.timelines[role]
-                    found.append(zone if zone.is_gap else _part_of(zone, timeline, since_ns - held_ns, until_ns))
+            first = int(zones.until_ns.searchsorted(since_ns - held_ns, "right"))
+            if first < len(zones) and zones.from_ns[first] < until_ns:
+                zone, timeline = zones[first], self.timelines[role]
+                found.append(zone if zone.is_gap else _part_of(zone, timeline, since_ns - held_ns, until_ns))
         return min((zone for zone in found if zone.from_ns < until_ns), default=None)
 
     def may_be_hidden(
@@ -262,10 +312,12 @@ class EvaluationContext:
             pairs = [(zone.from_ns, zone.until_ns) for zone in found.possible]
             if held_ns:
                 pairs.append((self.first_ns - 1, self.first_ns + held_ns))
-            for role in found.roles:
-                pairs += [(zone.from_ns, zone.until_ns + held_ns) for zone in self.blind_intervals(role)]
-            columns = np.array(sorted(pairs), np.int64).reshape(-1, 2)
-            self._reaches[id(trigger)] = columns[:, 0].copy(), np.append(0, np.maximum.accumulate(columns[:, 1]))
+            zones = [self.blind_intervals(role) for role in found.roles]
+            from_ns = np.concatenate(([pair[0] for pair in pairs], *(it.from_ns for it in zones))).astype(np.int64)
+            until_ns = np.concatenate(([pair[1] for pair in pairs], *(it.until_ns + held_ns for it in zones)))
+            order = np.argsort(from_ns)
+            reach_ns = np.maximum.accumulate(until_ns.astype(np.int64)[order])
+            self._reaches[id(trigger)] = from_ns[order], np.append(0, reach_ns)
         return self._reaches[id(trigger)]
 
     def lasting(
@@ -317,7 +369,7 @@ class EvaluationContext:
 
     def has_discontinuity(self, since_ns: int, until_ns: int) -> bool:
         """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
-        return any(since_ns < at_ns <= until_ns for at_ns in self.discontinuities_ns)
+        return bisect_right(self.discontinuities_ns, until_ns) > bisect_right(self.discontinuities_ns, since_ns)
 
     def have_discontinuity(self, since_ns: NDArray[np.int64], until_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return the same of each of many stretches."""
@@ -510,15 +562,6 @@ def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
     if index + 1 == len(timeline):
         return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
     return timeline.why[index + 1] in STOPPED and time_ns > timeline.since_ns(index + 1)
-
-
-def _zones_of(timeline: Timeline) -> Iterator[BlindInterval]:
-    unknown = timeline.state == UNKNOWN_STATE
-    starts = np.flatnonzero(unknown & np.append(True, ~unknown[:-1]))
-    stops = np.flatnonzero(unknown & np.append(~unknown[1:], True)) + 1
-    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-        until_ns = int(timeline.seen_ns[stop]) if stop < len(timeline) else timeline.end_ns + 1
-        yield _zone(timeline, start, stop, until_ns)
 
 
 def _part_of(zone: BlindInterval, timeline: Timeline, since_ns: int, until_ns: int) -> BlindInterval:

@@ -99,7 +99,7 @@ def _is_over_in_time(offence: ForbiddenCondition, context: EvaluationContext, ru
 
 def _is_gap(offence: ForbiddenCondition, context: EvaluationContext, run: Episode, truth: TernaryTimeline) -> bool:
     """Return whether what is not known of a stretch is what may hide between two samples."""
-    if not run.has_unknown:
+    if not run.has_unknown or not context.is_polled(offence.condition):
         return False
     return context.is_in_gap(offence.condition, _unknown_ns(offence, context, run, truth))
 

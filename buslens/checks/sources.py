@@ -364,11 +364,6 @@ class SpanningContext(EvaluationContext):
             doubt_ns=self._shared.get(name, 0),
         )
 
-    def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:
-        """Return the stretches that could hide a change of a role, in order of time."""
-        doubt_ns = self._doubts.get(role, 0)
-        return tuple(_widened(it, doubt_ns) for it in super().blind_intervals(role))
-
     def shown_until_ns(self, trigger: Trigger) -> int:
         """Return the time up to which every role of a trigger is surely shown."""
         doubt_ns = max((self._doubts.get(role, 0) for role in roles_of_trigger(trigger)), default=0)

@@ -400,8 +400,8 @@ def _quiet(
     # The first row of a piece of the log is kept whatever it shows, and must not be of consequence.
     changed |= np.searchsorted(broken_ns, time_ns, "right") > np.searchsorted(broken_ns, since_ns, "right")
     kept = np.flatnonzero(changed)
-    for number, (from_ns, to_ns) in enumerate(pauses):
-        after = int(np.searchsorted(time_ns[kept], to_ns))
+    behind = np.searchsorted(time_ns[kept], [pause.to_ns for pause in pauses]).tolist()
+    for number, ((from_ns, to_ns), after) in enumerate(zip(pauses, behind, strict=True)):
         next_ns = pauses[number + 1].from_ns if number + 1 < len(pauses) else end_ns
         if after == 0:
             # The role has not been seen yet, and is waited for anew.

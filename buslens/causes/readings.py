@@ -9,7 +9,6 @@ import numpy as np
 from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
 from buslens.checks.context import roles_of
 from buslens.checks.findings import Result
-from buslens.checks.sources import shown_in
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
 
@@ -71,7 +70,7 @@ def traced_readings(results: Sequence[Result], causes: Causes) -> list[Reading]:
 
 def _level(trace: TracedReading, result: Result) -> tuple[float, float] | None:
     """Return the level that counts, as its least and greatest sample; None if the recording shows none."""
-    context = shown_in(result, {trace.role, *roles_of(trace.while_.condition)})
+    context = result.context_of({trace.role, *roles_of(trace.while_.condition)})
     timeline = result.timelines[trace.role]
     if context is None or not context.is_timed:
         return None

@@ -36,7 +36,6 @@ import numpy as np
 from buslens.causes.model import FindingPattern, Sign
 from buslens.checks.context import roles_of
 from buslens.checks.findings import Finding, Outcome, Result
-from buslens.checks.sources import shown_in
 from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
 
@@ -138,7 +137,7 @@ def _is_carried(sign: Sign, result: Result) -> bool:
 
 
 def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
-    context = shown_in(result, _roles_of(sign))
+    context = result.context_of(_roles_of(sign))
     if sign.seen is None or context is None or not context.is_timed:
         return SignStatus.UNDECIDED, None
     truth = context.ternary(sign.seen.condition)

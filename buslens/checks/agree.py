@@ -2,7 +2,8 @@
 
 from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
-from buslens.checks.findings import Finding, Limit
+from buslens.checks.findings import Finding
+from buslens.checks.outcome import Limit
 from buslens.checks.phrases import past_tense, was_not
 from buslens.expectations.model import Agree, And
 from buslens.timeline.ternary import TRUE, Episode

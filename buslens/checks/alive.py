@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import numpy as np
 
+from buslens.capture.frames import Pause
 from buslens.checks.context import EvaluationContext, pause_text
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
+from buslens.checks.findings import Finding, finding_by
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
+from buslens.expectations.model import Alive
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import exact_duration, format_at_least, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from buslens.capture.frames import Pause
-    from buslens.expectations.model import Alive
 
 
 def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:

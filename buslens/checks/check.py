@@ -13,8 +13,9 @@ from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Result, Verdict, finding_by
+from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Result, finding_by
 from buslens.checks.lost_frame import in_doubt, role_that_lost_a_frame
+from buslens.checks.outcome import Outcome, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of

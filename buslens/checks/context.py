@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import operator
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import reduce
-from itertools import accumulate
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.checks.edges import Edges
+from buslens.capture.frames import Pause
+from buslens.checks.edges import BlindInterval, TriggerTimes
 from buslens.checks.phrases import plain
 from buslens.checks.records import Records
 from buslens.expectations.model import (
@@ -32,26 +33,6 @@ from buslens.expectations.model import (
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason, no_gaps
 from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
 from buslens.units import format_duration, format_rate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import Pause
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, order=True)
-class BlindInterval:
-    """A stretch in which something may have happened that the log does not show: in ``(since_ns, until_ns]``."""
-
-    from_ns: int
-    until_ns: int
-    #: Why, as words that stand behind "because": "unlock_feedback is unknown (its message was silent)".
-    why: str
-    is_discontinuity: bool = False
-    #: Whether it lies between two samples that are too far apart.
-    is_gap: bool = False
 
 
 class BlindIntervals(Records[BlindInterval]):
@@ -92,41 +73,6 @@ class BlindIntervals(Records[BlindInterval]):
             return replace(_zone(self._timeline, start, stop, until_ns), from_ns=from_ns)
         why = gap_text(self._timeline, from_ns + self._doubt_ns, until_ns - self._doubt_ns)
         return BlindInterval(from_ns=from_ns, until_ns=until_ns, why=why, is_gap=True)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TriggerTimes:
-    """When a trigger came about: occurrence i in ``(since_ns[i], seen_ns[i]]``, in the order in which seen."""
-
-    since_ns: NDArray[np.int64]
-    seen_ns: NDArray[np.int64]
-    #: Occurrences that there may have been.
-    possible: tuple[BlindInterval, ...]
-    #: Occurrences that there were, at a moment that the log does not show: a role was unknown meanwhile.
-    unlocated: tuple[BlindInterval, ...]
-    #: Roles that the trigger speaks of, in its order, each once.
-    roles: tuple[str, ...]
-    #: Recording that shows it, where there are several, and what its clock adds to each end, ns.
-    source: str = ""
-    doubt_ns: int = 0
-    #: The latest end of `possible` up to each of them, ns.
-    _reach_ns: list[int] = field(init=False, repr=False)
-
-    def __len__(self) -> int:
-        return len(self.seen_ns)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_reach_ns", list(accumulate((it.until_ns for it in self.possible), max)))
-
-    def first_possible(self, since_ns: int) -> tuple[BlindInterval, ...]:
-        """Return the first of `possible` that ends behind a time, if there is one."""
-        first = bisect_right(self._reach_ns, since_ns)
-        return self.possible[first : first + 1]
-
-    @property
-    def edges(self) -> Edges:
-        """The occurrences as edges."""
-        return Edges(self.since_ns, self.seen_ns, self.source, self.doubt_ns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.context import EvaluationContext, longest_hold_ns, roles_of
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
+from buslens.checks.findings import Finding, finding_by
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import rate_text, span_text
+from buslens.expectations.model import Condition, Rule
 from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN, Episode, Episodes, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from buslens.expectations.model import Condition, Rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

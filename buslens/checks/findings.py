@@ -3,84 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import Enum
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds, Verdict
 from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Set as AbstractSet
 
     import pandas as pd
 
+    from buslens.checks.context import EvaluationContext
     from buslens.checks.sources import RecordedTogether
     from buslens.expectations.model import Expectations, Rule
     from buslens.timeline.model import Timeline
 
 
+__all__ = ["Evidence", "Finding", "Handshake", "Limit", "Outcome", "Result", "TimeBounds", "Verdict", "finding_by"]
+
 _LINE: Final = 100
 """Characters that a result takes in a terminal at most."""
 _SHOWN_BY: Callable[[Result], str] | None = None
-
-
-class Outcome(Enum):
-    """What one rule found at one place."""
-
-    MET = "met"
-    EARLY = "early"
-    LATE = "late"
-    MISSING = "missing"
-    OUT_OF_ORDER = "out_of_order"
-    VIOLATED = "violated"
-    UNDECIDED = "undecided"
-
-    @property
-    def is_fault(self) -> bool:
-        """Whether it makes a capture faulty."""
-        return self is not Outcome.MET and self is not Outcome.UNDECIDED
-
-
-class Verdict(Enum):
-    """What the findings of a capture add up to."""
-
-    AS_EXPECTED = "as_expected"
-    FAULTY = "faulty"
-    UNDECIDED = "undecided"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeBounds:
-    """A time or a length of time that is known only to lie between two ends, both included, in ns."""
-
-    earliest_ns: int
-    #: None when there is no upper end: it was not over when the log ended.
-    latest_ns: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
-    """Allowed values, both ends included: ns for delays and lengths, the role's unit for a range."""
-
-    least: float | None = None
-    most: float | None = None
-    #: "ns", or the unit of the role.
-    unit: str = "ns"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
-    """One thing seen in the log that a finding rests on."""
-
-    #: What was seen, such as "unlock_feedback becomes locked".
-    what: str
-    #: Role or message that showed it; empty if none did.
-    role: str
-    #: When it happened, on the capture's axis.
-    time: TimeBounds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, weakref_slot=True)
@@ -261,6 +209,15 @@ class Result:
         )
         delays.is_dated = self.is_dated
         return delays
+
+    def context_of(self, roles: AbstractSet[str]) -> EvaluationContext | None:
+        """Return what the capture, and what was recorded beside it, shows of some roles; None if not one thing."""
+        from buslens.checks.sources import Recording
+
+        if self.together is not None:
+            context = self.together.context_of(roles)
+            return None if isinstance(context, str) else context
+        return Recording.of(self.path, self.stats, self.timelines).context
 
     @property
     def is_dated(self) -> bool:

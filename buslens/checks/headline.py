@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterable, Mapping
 from collections.abc import Sequence as Several
 from typing import Final
 
-from buslens.checks.findings import Finding, Outcome
+from buslens.checks.findings import Finding
+from buslens.checks.outcome import Outcome
 from buslens.expectations.model import (
     Agree,
     Alive,

@@ -14,7 +14,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.findings import Finding, Findings, Handshake, Outcome
+from buslens.checks.findings import Finding, Findings, Handshake
+from buslens.checks.outcome import Outcome
 from buslens.expectations.model import Expectations
 from buslens.timeline.model import UNKNOWN_STATE, Timeline
 from buslens.units import NS_PER_MS

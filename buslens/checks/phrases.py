@@ -4,7 +4,7 @@ import re
 from functools import cache
 from typing import Final
 
-from buslens.checks.findings import Limit, Outcome, TimeBounds
+from buslens.checks.outcome import Limit, Outcome, TimeBounds
 from buslens.expectations.model import Is, Trigger, WrittenCondition
 from buslens.units import NS_PER_MS, exact_duration, format_duration
 

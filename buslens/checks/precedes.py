@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buslens.checks.context import EvaluationContext
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
+from buslens.checks.findings import Finding, finding_by
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import borderline_text, not_past, past_tense, plain, span_text
 from buslens.expectations.model import Precedes
 from buslens.units import exact_duration, format_at_least

@@ -48,10 +48,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import BlindInterval, EvaluationContext, edge_condition, statements_of
-from buslens.checks.edges import Edge, Edges
-from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds, finding_by
+from buslens.checks.context import EvaluationContext, edge_condition, statements_of
+from buslens.checks.edges import BlindInterval, Edge, Edges
+from buslens.checks.findings import Finding, Handshake, finding_by
 from buslens.checks.met_handshakes import find_met_handshakes
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import (
     already,
     borderline_text,

@@ -2,36 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.checks.alignment import Alignment, Event, by_events, stated
 from buslens.checks.context import (
-    BlindInterval,
     EvaluationContext,
     Presence,
-    TriggerTimes,
     longest_hold_ns,
     roles_of,
     roles_of_trigger,
 )
+from buslens.checks.edges import BlindInterval, TriggerTimes
 from buslens.checks.phrases import plain
+from buslens.expectations.model import Align, Condition, Trigger
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.timeline.ternary import TernaryTimeline
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from collections.abc import Set as AbstractSet
-
-    from numpy.typing import NDArray
-
-    from buslens.checks.findings import Result
-    from buslens.expectations.model import Align, Condition, Trigger
-    from buslens.timeline.ternary import TernaryTimeline
 
 _APART_NS: Final = NS_PER_S
 """Between recordings that share nothing, on the axis of the first one."""
@@ -378,11 +372,3 @@ def unaligned_text(roles: Iterable[str]) -> str:
     """Return that roles of recordings that were not brought together cannot be compared."""
     names = ", ".join(plain(role) for role in sorted(roles))
     return f"cannot decide: nothing brings the clocks together that {names} were recorded by; name a shared event"
-
-
-def shown_in(result: Result, roles: AbstractSet[str]) -> EvaluationContext | None:
-    """Return what a capture, and what was recorded beside it, shows of some roles; None if that is not one thing."""
-    if result.together is not None:
-        context = result.together.context_of(roles)
-        return None if isinstance(context, str) else context
-    return Recording.of(result.path, result.stats, result.timelines).context

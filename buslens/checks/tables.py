@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
-from buslens.checks.findings import Finding, TimeBounds
+from buslens.checks.outcome import Limit, TimeBounds
 from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
@@ -39,9 +39,9 @@ def _latest(bounds: TimeBounds | None) -> int | None:
     return None if bounds is None else bounds.latest_ns
 
 
-def _limit_ns(finding: Finding, end: Literal["least", "most"]) -> int | None:
-    limit = None if finding.limit is None else getattr(finding.limit, end)
-    return None if limit is None else round(limit)
+def _limit_ns(limit: Limit | None, end: Literal["least", "most"]) -> int | None:
+    value = None if limit is None else getattr(limit, end)
+    return None if value is None else round(value)
 
 
 _STEP: Final = (
@@ -60,8 +60,8 @@ _STEP: Final = (
 
 DELAYS: Final = (
     *_STEP,
-    TableColumn("least_ns", "Int64", "least that is allowed", lambda it: _limit_ns(it, "least")),
-    TableColumn("most_ns", "Int64", "greatest that is allowed", lambda it: _limit_ns(it, "most")),
+    TableColumn("least_ns", "Int64", "least that is allowed", lambda it: _limit_ns(it.limit, "least")),
+    TableColumn("most_ns", "Int64", "greatest that is allowed", lambda it: _limit_ns(it.limit, "most")),
 )
 """One row for each step of each handshake that was checked."""
 

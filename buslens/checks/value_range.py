@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from buslens.checks.context import EvaluationContext
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
-from buslens.checks.findings import Finding, Limit
+from buslens.checks.findings import Finding
+from buslens.checks.outcome import Limit
 from buslens.checks.phrases import plain
 from buslens.definitions.limits import exactly
 from buslens.expectations.model import And, Compare, Condition, Or, Range

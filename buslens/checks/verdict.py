@@ -5,8 +5,9 @@ from collections.abc import Sequence as Sequenced
 from types import MappingProxyType
 from typing import Final, Protocol, TypeVar
 
-from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Handshakes
 from buslens.checks.headline import headline
+from buslens.checks.outcome import Outcome, Verdict
 from buslens.expectations.model import AnyRule, Sequence
 from buslens.timeline.model import Timeline
 

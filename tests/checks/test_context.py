@@ -11,13 +11,13 @@ from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform, sampled
 
 from buslens.checks.context import (
-    BlindInterval,
     EvaluationContext,
     describe_why,
     longest_hold_ns,
     roles_of,
     roles_of_trigger,
 )
+from buslens.checks.edges import BlindInterval
 from buslens.expectations.model import (
     And,
     Between,

@@ -1,6 +1,6 @@
 """A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
@@ -34,6 +34,9 @@ WORTH_TELLING: Final = 0.01
 """Causes less probable than this are summed up, not named."""
 
 _MOST_GROUPS: Final = 3
+_MOST_MEMBERS: Final = 4
+_MOST_CASES: Final = 2
+"""Of causes that fit alike, so many are named, and so many cases told."""
 
 
 def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = False) -> str:
@@ -80,16 +83,8 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     if undecided:
         yield item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
     if diagnosis.causes.lost:
-        yield paragraph(StyledText(_lost_text(diagnosis.causes.lost), TextStyle.FAINT), indent=MARGIN)
-
-
-def _lost_text(lost: Mapping[str, str]) -> str:
-    """Return which signs these expectations cannot show, by reason."""
-    by_reason: dict[str, list[str]] = {}
-    for sign, reason in lost.items():
-        by_reason.setdefault(reason, []).append(sign)
-    reasons = "; ".join(f"{', '.join(signs)} ({clean(reason)})" for reason, signs in by_reason.items())
-    return f"not looked for, because the expectations cannot show it: {reasons}"
+        lost = f"{counted(len(diagnosis.causes.lost), 'sign')} not looked for, as these expectations cannot show them"
+        yield paragraph(StyledText(f"{lost} (--json names them)", TextStyle.FAINT), indent=MARGIN)
 
 
 def _when(observation: Observation) -> str:
@@ -120,12 +115,14 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
             apart = NOT_TOLD_APART_YET if diagnosis.readings else NOT_TOLD_APART
             together = share(sum(it.posterior for it in group))
             yield paragraph(f"{number}.  {together:>5}  {apart}:", indent=1, hang=12)
-        for it in members:
+        for it in members[:_MOST_MEMBERS]:
             if len(members) == 1:
                 yield paragraph(f"{number}.  {share(it.posterior):>5}  {clean(it.title)}", indent=1, hang=12)
             else:
                 yield paragraph(f"{share(it.posterior):>5}  {clean(it.title)}", indent=12, hang=19)
-        yield from _case(diagnosis, members)
+        if more := members[_MOST_MEMBERS:]:
+            yield paragraph(f"{share(sum(it.posterior for it in more)):>5}  {len(more)} more", indent=12)
+        yield from _case(diagnosis, members, _MOST_CASES if number == 1 else 1)
     # Pairs only count where the file knows no single cause; what is left is small by definition.
     rest = sum(it.posterior for it in diagnosis.ranking.hypotheses) - sum(
         it.posterior for group in shown for it in group if it.posterior >= WORTH_TELLING
@@ -140,17 +137,16 @@ def _unexplained(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     return section("What no cause in question explains", (item(WRONG_SIGN, it, ink=TextStyle.WRONG) for it in lines))
 
 
-def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Paragraph]:
-    """Say what speaks for and against: once, where it is the same for all members of a group."""
-    cases = [_case_text(diagnosis, it) for it in members]
-    if all(words == cases[0] for words in cases):
-        yield from (paragraph(line, indent=12, hang=21) for line in cases[0])
-        return
-    for it, words in zip(members, cases, strict=True):
-        for index, line in enumerate(words):
-            if index == 0:
-                yield paragraph(clean(it.title), indent=12, hang=14)
-            yield paragraph(line, indent=14, hang=23)
+def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis], most: int) -> Iterator[Paragraph]:
+    """Say what speaks for and against, once where it is the same for several; of so many cases, the first."""
+    cases: dict[tuple[str, ...], list[str]] = {}
+    for it in members:
+        cases.setdefault(tuple(_case_text(diagnosis, it)), []).append(clean(it.title))
+    for words, titles in list(cases.items())[:most]:
+        if len(cases) > 1:
+            yield paragraph("; ".join(titles), indent=12, hang=14)
+        indent = 12 if len(cases) == 1 else 14
+        yield from (paragraph(line, indent=indent, hang=indent + 9) for line in words)
 
 
 def _case_text(diagnosis: Diagnosis, hypothesis: Hypothesis) -> list[str]:
@@ -211,8 +207,8 @@ def _expected(measurement: Measurement) -> str:
 def _outlook_text(measurement: Measurement, outlook: PredictedResult) -> str:
     window = measurement.result(outlook.result)
     limits = limits_of(window, measurement.unit)
-    named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:3]]
-    more = f", and {len(outlook.leaves) - 3} more" if len(outlook.leaves) > 3 else ""
+    named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2]]
+    more = f", and {len(outlook.leaves) - 2} more" if len(outlook.leaves) > 2 else ""
     shown = f"{window.name}, {limits}" if limits else window.name
     return f"{shown} ({share(outlook.probability)}): would leave {', '.join(named)}{more}"
 

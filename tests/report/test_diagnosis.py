@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,12 @@ class TestText:
         assert NOT_TOLD_APART in told
         assert " ?  1 sign undecided, no evidence either way" in told
         assert told.splitlines()[-1].startswith("Next: measure m")
+
+    def test_many_alike_are_counted(self) -> None:
+        """Four are named, the rest in one line, and what speaks for all of them is said once."""
+        told = text(made(causes([cause(name, usual=["dead"]) for name in "abcdefg"], [])))
+        assert re.search(r"\n +43 %  3 more\n", told)
+        assert told.count("for: ") == 1
 
     def test_group_after_readings(self) -> None:
         told = text(made(causes(WIRES, [measurement("m", ["good", "bad"])]), ("m", "good")))

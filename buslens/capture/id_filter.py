@@ -1,10 +1,8 @@
 """Which frames a reader hands on: all that no role needs are passed over where they stand in the file."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Self, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +34,7 @@ class IdFilter:
                 raise ValueError(f"{can_id:#x} is no {'29' if is_extended else '11'}-bit id")
 
     @classmethod
-    def of(cls, ids: IdFilter | Ids | None) -> IdFilter | None:
+    def of(cls, ids: Self | Ids | None) -> Self | None:
         """Return the set of these ids; None stands for all frames and stays None."""
         return ids if ids is None or isinstance(ids, IdFilter) else cls(frozenset(ids))
 

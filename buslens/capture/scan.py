@@ -5,11 +5,9 @@ order into place, opens a new segment at a discontinuity, and counts what was re
 pieces can be put together if the second did not need to know of the first (`Scanner.follows`).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final, cast
+from typing import Any, Final, Self, cast
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
@@ -426,7 +424,7 @@ class Scanner:
 
     # --- neighbours ---------------------------------------------------------------------------------------------
 
-    def follows(self, before: Scanner) -> bool:
+    def follows(self, before: Self) -> bool:
         """Return whether this piece would have been read the same way had it been known what came before."""
         s, b = self._s, before._s
         return (
@@ -449,7 +447,7 @@ class Scanner:
             found.append(Unread(found[-1].to_ns if found else None, largest, None))
         return list(dict.fromkeys(found))  # where a log is cut between two lines, each piece has noted one
 
-    def absorb(self, before: Scanner) -> None:
+    def absorb(self, before: Self) -> None:
         """Take over the account of the piece before; all that it held back has been handed on."""
         s, b = self.state, before.state
         latest_ns = None if b[k.LARGEST] == k.NO_TIME else int(b[k.LARGEST])
@@ -501,7 +499,7 @@ class Scanner:
         self._run = None
         self.began = before.began
 
-    def _renumber_channels(self, before: Scanner) -> None:
+    def _renumber_channels(self, before: Self) -> None:
         """Give the channels the numbers that they have when both pieces are read as one."""
         names = list(before.channels)
         numbers = []

@@ -1,11 +1,10 @@
 """The text of a file, whatever it was packed with and however its characters are written."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Self
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, Stream, read_head
@@ -46,7 +45,7 @@ class Text:
         finally:
             stream.close()
 
-    def rewritten(self, rewriting: Rewriting | None) -> Text:
+    def rewritten(self, rewriting: Rewriting | None) -> Self:
         """Return the text with its rows rewritten; as it is without a way to."""
         if rewriting is None:
             return self

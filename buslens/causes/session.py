@@ -4,13 +4,11 @@ Readings are kept as the person wrote them and checked anew each time, so that a
 file holds for them, too.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from buslens.causes.model import Causes
 from buslens.causes.readings import Reading, read_reading
@@ -35,17 +33,17 @@ class Session:
     #: The file.
     path: str = ""
 
-    def with_reading(self, reading: Reading) -> Session:
+    def with_reading(self, reading: Reading) -> Self:
         """Return the session with one reading more, in place of an earlier one of the same measurement."""
         rest = self.without(reading.measurement)
         return replace(rest, measured={**rest.measured, reading.measurement: reading.text})
 
-    def with_skipped(self, measurement: str) -> Session:
+    def with_skipped(self, measurement: str) -> Self:
         """Return the session with the note that a measurement cannot be made at this car."""
         rest = self.without(measurement)
         return replace(rest, skipped=(*rest.skipped, measurement))
 
-    def without(self, measurement: str) -> Session:
+    def without(self, measurement: str) -> Self:
         """Return the session as if nothing had been said of a measurement."""
         return replace(
             self,

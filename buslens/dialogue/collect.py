@@ -5,11 +5,9 @@ request or an answer. Frames of those that may still be of a dialogue are kept. 
 something, and each is a small object from there on.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +66,7 @@ class Survey:
         promising = [name not in self.dropped for name in names]
         self.kept.add_rows(frames, rows[np.array(promising, np.bool_)[index]])
 
-    def merge(self, later: Survey) -> None:
+    def merge(self, later: Self) -> None:
         """Append what another survey has taken of the time right behind this one."""
         for key, counts in later.counts.items():
             self.counts[key] += counts
@@ -128,7 +126,7 @@ class Collection:
             key = SenderKey(frames.channels[channel], can_id, extended)
             self.frames[key].append(TransportFrame(time_ns, data))
 
-    def merge(self, later: Collection) -> None:
+    def merge(self, later: Self) -> None:
         """Append what another collection has taken of the time right behind this one."""
         for key, rows in later.frames.items():
             self.frames[key] += rows

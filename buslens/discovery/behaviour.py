@@ -6,12 +6,10 @@ direction (the door, the start button), and which change behind those in one dir
 weights are rules of thumb, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,7 +135,7 @@ class Moves:
         lags = changes[index[index < len(changes)]] - self.seen_ns[index < len(changes)]
         return float(np.exp(-np.median(lags) / _NEAR_NS)) if len(lags) else 0.0
 
-    def begins_behind(self, other: Moves) -> bool:
+    def begins_behind(self, other: Self) -> bool:
         """Return whether each pulse begins while one of the other's is on, and at least one surely later than that."""
         if not len(other):
             return False

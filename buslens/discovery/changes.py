@@ -5,10 +5,8 @@ as those of counters and checks, are given up: they coincide with everything, an
 stays is one row per change of a quiet bit. Bits are numbered as in a DBC: bit b is bit b % 8 of byte b // 8.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -223,7 +221,7 @@ class ChangeLog:
 
     # --- joining and ending -----------------------------------------------------------------------------
 
-    def join(self, later: ChangeLog) -> None:
+    def join(self, later: Self) -> None:
         """Append what another log has taken of the time right behind this one."""
         if later._segment is None:
             return

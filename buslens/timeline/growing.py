@@ -1,10 +1,8 @@
 """A column that grows at its end, in blocks, so that nothing that stands in it is moved and little room is spare."""
 
-from __future__ import annotations
-
 import mmap
 from contextlib import suppress
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +76,7 @@ class GrowingColumn:
         self._blocks[:1] = [values, self._blocks[0][len(values) :]]
         self._used = len(self._blocks[-1])
 
-    def absorb(self, later: GrowingColumn) -> None:
+    def absorb(self, later: Self) -> None:
         """Append the numbers of another column; blocks are shared, for what stands in one is never changed."""
         if later._blocks:
             self._close()

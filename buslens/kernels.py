@@ -59,7 +59,7 @@ def compiled(kernel: F, notify: Notify | None = None) -> F | None:
         if function not in _COMPILED:
             folder = cache_folder(numba.__version__)
             if notify is not None and not _is_cached(function, folder):
-                notify("preparing the reading of large captures; this takes some seconds, once")
+                notify("compiling the reader for large captures; this takes up to a minute, once on this computer")
             _compile(function, folder)
         return cast("F", _COMPILED[function])
 

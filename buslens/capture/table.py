@@ -17,7 +17,7 @@ from typing import Final
 from buslens.capture import _table_kernel as kernel
 from buslens.capture._scan_kernel import Slots
 from buslens.capture._table_wide_kernel import scan_wide
-from buslens.capture.fit import part_read
+from buslens.capture.fit import part_read, sample_read
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
@@ -169,15 +169,16 @@ def _try(  # noqa: PLR0912
         refuse_base64(rows)
     layout = columns_of(rows, _told_columns(rows, told))
     if layout is None or not _is_likely(rows, layout, told):
-        return None
+        return _refuse_told(lines, rows, None, told)
     data = told.column("data")
     if data is not None and len(data) == 2:
         layout.payload = tuple(range(_place(rows, data[0]), _place(rows, data[1]) + 1))
     layout.low_first = told.low_first
     layout.byte_base = told.data_base or layout.byte_base
     layout.id_base = told.id_base or 0
-    if _fit(lines, rows, _match(rows, _with_bases(rows, layout), None)) < _LEAST_FIT:
-        return None
+    match = _match(rows, _with_bases(rows, layout), None)
+    if _fit(lines, rows, match) < _LEAST_FIT:
+        return _refuse_told(lines, rows, match, told)
     # From here on it is a table, and what it does not say has to be asked for.
     time = told.column("time")
     columns = None if time is None else tuple(_place(rows, one) for one in time)
@@ -198,7 +199,7 @@ def _try(  # noqa: PLR0912
     match = _match(rows, layout, stamps)
     fit = _fit(lines, rows, match)
     if fit < _LEAST_FIT:
-        return None
+        return _refuse_told(lines, rows, match, told)
     if not (told.names_columns or rows.cut.separator) and _is_shifted(rows, layout, match):
         raise UnclearLayoutError(
             "rows have different numbers of words before the identifier, so its column changes from row to row: part "
@@ -277,17 +278,25 @@ def _is_likely(rows: Rows, layout: TableLayout, told: TableSettings) -> bool:
         return True
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     payload = [rows.columns[k] for k in layout.payload]
-    if layout.payload_role == kernel.PAYLOAD and _sizes_follow(ids, payload[0], decimal=layout.byte_base == 10):
+    if _sizes_follow(ids, _sizes(rows, layout)):
         return True
     has_letters = any(re.search("[A-Fa-f]", cell) for column in payload for cell in column.filled)
     return (ids.has_letters or named(ids, "id") or named(ids, "pgn")) and (has_letters or named(payload[0], "payload"))
 
 
-def _sizes_follow(ids: Column, payload: Column, *, decimal: bool) -> bool:
+def _sizes(rows: Rows, layout: TableLayout) -> Sequence[int]:
+    """Return how many bytes stand in each row."""
+    columns = [rows.columns[k].cells for k in layout.payload]
+    if layout.payload_role == kernel.PAYLOAD:
+        return [payload_size(cell, decimal=layout.byte_base == 10) for cell in columns[0]]
+    return [sum(map(bool, cells)) for cells in zip(*columns, strict=True)]
+
+
+def _sizes_follow(ids: Column, of_rows: Sequence[int]) -> bool:
     """Return whether each identifier has data of one length, and the lengths differ."""
     sizes: dict[str, Counter[int]] = {}
-    for one, cell in zip(ids.cells, payload.cells, strict=True):
-        sizes.setdefault(one, Counter())[payload_size(cell, decimal=decimal)] += 1
+    for one, size in zip(ids.cells, of_rows, strict=True):
+        sizes.setdefault(one, Counter())[size] += 1
     usual = [counts.most_common(1)[0] for counts in sizes.values()]
     return (
         len(sizes) >= _LEAST_IDS
@@ -467,21 +476,36 @@ def _signed(value: int) -> int:
 
 def _fit(lines: list[str], rows: Rows, match: FormatMatch) -> float:
     """Return the part of the rows that are read as frames, by the kernel itself."""
-    sample = lines[rows.n_before : rows.n_before + 400]
-    return _part(match, [line for line in sample if line.strip(" \t\r,;|")])
+    return part_read(TABLE, *_sample(match, lines[rows.n_before : rows.n_before + 400]))
 
 
-def _part(match: FormatMatch, lines: Sequence[str]) -> float:
-    """Return the part of some lines that the kernel reads as frames."""
+def _sample(match: FormatMatch, lines: Sequence[str]) -> tuple[FormatMatch, list[bytes]]:
+    """Return some lines that are not empty, and how each of them is read."""
     match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
-    return part_read(TABLE, match, [line.encode("latin-1") for line in lines])
+    return match, [line.encode("latin-1") for line in lines if line.strip(" \t\r,;|")]
+
+
+def _refuse_told(lines: list[str], rows: Rows, match: FormatMatch | None, told: TableSettings) -> None:
+    """Refuse a table whose columns the user names, where by that few rows are frames, or none can be."""
+    if not told.names_columns:
+        return
+    if match is None:
+        if heads_frames(rows):
+            refuse_odd_cells(rows)
+        raise UnclearLayoutError(
+            "the columns that [table] names leave none that may hold identifiers and data bytes; the first row is "
+            f"{', '.join(repr(cell) for cell in rows.rows[0][:12])}: name both, as in id = 2 and data = 4"
+        )
+    skipped = sample_read(TABLE, *_sample(match, lines[rows.n_before : rows.n_before + 400])).stats().skipped
+    first = f"; the first that is none is '{skipped[0].text}': {skipped[0].reason}" if skipped else ""
+    raise UnclearLayoutError(f"only {_fit(lines, rows, match):.0%} of the rows are frames as [table] says{first}")
 
 
 def _is_shifted(rows: Rows, layout: TableLayout, match: FormatMatch) -> bool:
     """Return whether many lines that are unlike the rows hold another number where those have their identifiers."""
     place = layout.column[kernel.IDENTIFIER]
     known = rows.columns[place].counts
-    if _part(match, rows.unlike) > _LEAST_FIT:
+    if part_read(TABLE, *_sample(match, rows.unlike)) > _LEAST_FIT:
         return False  # but for their few bytes they are like the others
     others = [cells[place] for line in rows.unlike if len(cells := rows.cut.cells(line)) > place]
     strange = sum(whole(cell, layout.id_base) is not None and cell not in known for cell in others)

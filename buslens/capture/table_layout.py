@@ -25,6 +25,8 @@ _LONGEST_SHORT: Final = 0x7FF
 _MOST_LIKE: Final = 10.0
 """No column scores so much as an identifier."""
 _LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
+_FULL: Final = 8
+"""Bytes in each row where cells beyond the length are filled up, at least."""
 _FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
 
 _DIRECTIONS: Final = re.compile(r"(?i)(rx|tx|r|t|in|out|recv|receive[d]?|sent|send|transmit(ted)?|txrq)")
@@ -327,7 +329,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
             if part < 0.99 and not (is_named and part > 0):
                 continue
             different = len(set(values) - {None})
-            filled = over and len({s for s in sizes if s}) == 1
+            filled = over and len({s for s in sizes if s}) == 1 and max(sizes) >= _FULL
             if not (exact or filled or is_named):
                 continue
             if exact < 0.99 * stated and not filled and not (is_near or is_named):

@@ -26,7 +26,7 @@ _COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
 _OBJECT: Final = re.compile(rb"\{\s*([\"'])([^\"'\n]{1,40})\1\s*:")
 _RECORD: Final = re.compile(
     rb"[ \t]*(?:INSERT\s+INTO\b[^(]*(?:\([^()]*\))?\s*VALUES\s*)?"
-    rb"(?:\(.*[,;\t].*\)|\[.*[,;\t].*\]|\{.*[,;\t].*\})[ \t]*[,;]?",
+    rb"(?![(\[][ \t\d.,:-]*[)\]])(?:\(.*[,;\t].*\)|\[.*[,;\t].*\]|\{.*[,;\t].*\})[ \t]*[,;]?",
     re.I,
 )
 """A row of a statement that inserts rows into a database, or of a list of lists."""
@@ -313,7 +313,7 @@ def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
         return False
     if mark == b" ":
         # Not bytes in decimal digits, none of which is above 255.
-        groups = [one.split() for line in lines for one in _grouped(mark, is_sure=True).findall(line)]
+        groups = [one.split() for one in _grouped(mark, is_sure=True).findall(text)]
         if any(one[0] == b"0" for one in groups) or 2 * sum(max(map(int, one)) > 255 for one in groups) <= len(groups):
             return False
     return 2 * sum(_grouped(mark, is_sure=False).search(line) is not None for line in lines) > len(lines)

@@ -79,7 +79,7 @@ _WORDS: Final = re.compile(
 """Data in groups of two bytes, behind their length."""
 _ID_NAME: Final = re.compile(rb"(?i)\bid\b|ident|kennung|address|^(?:can|frame|msg|message)?[ _-]?id$")
 _PARTED_ID: Final = re.compile(
-    rb"0[0-7] [0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?: [0-9A-Fa-f]{2}){3}|00 00 0[0-7] [0-9A-Fa-f]{2}"
+    rb"0[0-7][ :-][0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?:[ :-][0-9A-Fa-f]{2}){3}|00[ :-]00[ :-]0[0-7][ :-][0-9A-Fa-f]{2}"
 )
 _TICKS: Final = re.compile(rb"(?<![\w.])(6[3-4]\d{16}|1[3-4]\d{16})(?![\w.])")
 """Steps of 100 ns since the year 1, or since 1601."""
@@ -149,7 +149,7 @@ def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
                 (_are_parted, _without_blanks) if _ID_NAME.search(names[k]) else (_are_binary, _binary),
             ):
                 if fits(cells):
-                    cell = rb'(?m)^((?:[^%s\n]*%s){%d}[ "]*)([\w+/]+={0,2}|[0-9A-Fa-f ]+)(?=[ "]*(?:[%s\r\n]|$))'
+                    cell = rb'(?m)^((?:[^%s\n]*%s){%d}[ "]*)([\w+/]+={0,2}|[0-9A-Fa-f :-]+)(?=[ "]*(?:[%s\r\n]|$))'
                     sep = re.escape(separator)
                     yield re.compile(cell % (sep, sep, k, sep), re.ASCII), mark
                     return
@@ -161,7 +161,7 @@ def _are_binary(cells: list[bytes]) -> bool:
 
 
 def _are_parted(cells: list[bytes]) -> bool:
-    """Return whether all cells are identifiers of two or four bytes, high byte first, with blanks between them."""
+    """Return whether all cells are identifiers of two or four bytes, high byte first, with marks between them."""
     return len(cells) > 9 and all(_PARTED_ID.fullmatch(cell) for cell in cells)
 
 
@@ -173,7 +173,7 @@ def _binary(match: re.Match[bytes]) -> bytes:
 
 def _without_blanks(match: re.Match[bytes]) -> bytes:
     """Return an identifier as one number."""
-    return match[1] + (match[2].replace(b" ", b"") if _PARTED_ID.fullmatch(match[2].strip()) else match[2])
+    return match[1] + (re.sub(rb"[ :-]", b"", match[2]) if _PARTED_ID.fullmatch(match[2].strip()) else match[2])
 
 
 def are_base64(cells: list[bytes]) -> bool:

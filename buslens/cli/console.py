@@ -4,11 +4,16 @@ import errno
 import os
 import stat
 import sys
+import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, Final, Self
 
 _ERASE_LINE: Final = "\r\x1b[K"
+_TICK_S: Final = 1.0
+_SHORT_S: Final = 2
+"""What takes no longer is not counted."""
 _VIRTUAL_TERMINAL: Final = 0x0004
 """ENABLE_VIRTUAL_TERMINAL_PROCESSING (Windows, SetConsoleMode)."""
 
@@ -28,7 +33,10 @@ class Console:
 
     def __init__(self, out: Any, err: Any, *, color: bool, environment: Mapping[str, str]) -> None:
         self._out, self._err = out, err
-        self._progress = False
+        self._progress = ""
+        self._began = 0.0
+        self._lock = threading.RLock()
+        self._ticker: threading.Thread | None = None
         #: Whether results may hold control sequences.
         self.painted = color and _understands_control_sequences(out, environment)
         #: Whether `progress` is seen by anybody.
@@ -58,6 +66,7 @@ class Console:
     @property
     def out(self) -> Any:
         """Standard output itself, for what draws on a terminal; only where `painted` says that it may."""
+        self._clear()
         return self._out
 
     def result(self, text: str) -> None:
@@ -84,20 +93,23 @@ class Console:
         self.error_lines("\n".join(f"buslens: {clean(line)}" for line in text.splitlines() or [""]))
 
     def error_lines(self, text: str) -> None:
-        """Write to standard error, as it stands."""
-        self._clear()
+        """Write to standard error, as it stands; what goes on is said again below it."""
         if self._err is not None:
-            self._err.write(f"{text}\n")
-            self._err.flush()
+            with self._lock:
+                self._err.write(f"{_ERASE_LINE if self._progress else ''}{text}\n")
+                self._draw()
 
     def progress(self, text: str) -> None:
-        """Say what is going on, on a terminal only; the next output takes its place."""
+        """Say what is going on, and for how long, on a terminal only; the next result takes its place."""
         if self.lively:
             from buslens.report.formatting import clean
 
-            self._err.write(f"{_ERASE_LINE}{clean(text)} ")
-            self._err.flush()
-            self._progress = True
+            with self._lock:
+                self._progress, self._began = clean(text), time.monotonic()
+                self._draw()
+            if self._ticker is None:
+                self._ticker = threading.Thread(target=self._tick, daemon=True)
+                self._ticker.start()
 
     def flush(self) -> None:
         """Hand over what is buffered, so that a failure shows here and not when the process ends."""
@@ -121,10 +133,27 @@ class Console:
                     os.close(devnull)
 
     def _clear(self) -> None:
+        with self._lock:
+            if self._progress:
+                self._progress = ""
+                self._err.write(_ERASE_LINE)
+                self._err.flush()
+
+    def _draw(self) -> None:
         if self._progress:
-            self._progress = False
-            self._err.write(_ERASE_LINE)
-            self._err.flush()
+            seconds = int(time.monotonic() - self._began)
+            lasting = f"({seconds} s) " if seconds >= _SHORT_S else ""
+            self._err.write(f"{_ERASE_LINE}{self._progress} {lasting}")
+        self._err.flush()
+
+    def _tick(self) -> None:
+        """Show that the program is at work while a reader or the compiler is silent."""
+        with suppress(OSError, ValueError):
+            while True:
+                time.sleep(_TICK_S)
+                with self._lock:
+                    if self._progress:
+                        self._draw()
 
 
 def silence_libraries() -> None:

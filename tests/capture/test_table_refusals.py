@@ -157,6 +157,18 @@ class TestRefused:
         with pytest.raises(CaptureError, match=helps):
             open_capture(path)
 
+    @pytest.mark.parametrize(
+        ("told", "helps"),
+        [("id = 1\ndata = 3", "only 0% of the rows are frames.*the first that is none is"),
+         ("id = 2\ndata = 2", "first row is '0.00.*', '[0-9A-F]+', '.*': name both")],
+    )  # fmt: skip
+    def test_columns_told_that_hold_something_else(self, tmp_path: Path, told: str, helps: str) -> None:
+        path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
+        path.write_text(rows_of(lambda f: f"{secs(f)};{f.can_id:X};{spaced(f)}"))
+        toml.write_text(f"[table]\n{told}\n")
+        with pytest.raises(CaptureError, match=helps):
+            open_capture(path, table=toml)
+
     def test_order_alone_on_request(self, tmp_path: Path) -> None:
         path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
         path.write_text(rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{spaced(f)}", "Time;ID;Data"))
@@ -334,6 +346,10 @@ class TestRead:
             rows_of(lambda f: f"{f.time_ns // 1000}|{f.can_id % 2}|{f.can_id}|{f.time_ns % 2}|{f.data.hex()}",
                     "t_us|bus|id|ext|data"),
             rows_of(lambda f: f"{secs(f)},0x{f.can_id:03x},x| {spaced(f)} ", "t,id,data"),
+            rows_of(lambda f: f"({1.7e9 + f.time_ns / 1e9:.6f}) can0 {f.can_id:03X}#{f.data.hex()} :: "
+                    f"DOOR(open: {f.data[0] & 1}, speed: {f.data[-1] / 2:.1f} km/h)"),
+            rows_of(lambda f: f"{secs(f)} {f.can_id} [{' '.join(f'{b:3}' for b in f.data)}]"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id.to_bytes(4).hex(':')},{f.data.hex(':')}", "t,id,data"),
             rows_of(lambda f: "[" + clock(f, "{h:02}:{m:02}:{s:02}") + f".{micros(f)[:3]},{micros(f)[3:]}] <inf> can: "
                     f"rx id 0x{f.can_id:X} dlc {len(f.data)}: {spaced(f)}"),
             rows_of(lambda f: clock(f, "{h:02}:{m:02}:{s:02}") + f".{micros(f)}\n0000  {f.can_id.to_bytes(4).hex(' ')} "

@@ -485,10 +485,10 @@ def _sample(match: FormatMatch, lines: Sequence[str]) -> tuple[FormatMatch, list
     return match, [line.encode("latin-1") for line in lines if line.strip(" \t\r,;|")]
 
 
-def _refuse_told(lines: list[str], rows: Rows, match: FormatMatch | None, told: TableSettings) -> None:
-    """Refuse a table whose columns the user names, where by that few rows are frames, or none can be."""
+def _refuse_told(lines: list[str], rows: Rows, match: FormatMatch | None, told: TableSettings) -> TableReading | None:
+    """Return that it is no table, as few rows are frames or none can be; refuse it where the user names its columns."""
     if not told.names_columns:
-        return
+        return None
     if match is None:
         if heads_frames(rows):
             refuse_odd_cells(rows)

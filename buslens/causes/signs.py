@@ -91,7 +91,7 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
     ]
     found: dict[tuple[str, str | None, Outcome], list[tuple[Result, Finding]]] = {}
     for result in results:
-        for finding in result.findings:
+        for finding in result.findings.unmet:
             if finding.outcome.is_fault and not _fits(told, finding):
                 found.setdefault((finding.rule, finding.step, finding.outcome), []).append((result, finding))
     for (rule, step, outcome), them in found.items():
@@ -153,21 +153,20 @@ def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
 
 def _findings(sign: Sign, result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
     patterns = sign.findings
-    came = {
-        (it.rule, it.handshake, it.step)
-        for it in (result.findings if any(pattern.came for pattern in patterns) else ())
-        if it.outcome in _CAME
-    }
+    is_met_asked = any(Outcome.MET in pattern.outcomes for pattern in (*patterns, *sign.not_after))
+    # Of handshakes that are met throughout, one says for all that its steps were checked.
+    told = result.findings if is_met_asked else tuple(result.findings.digest())
+    came = {(it.rule, it.handshake, it.step) for it in told if it.outcome in _CAME}
     subject = [
         (pattern, finding)
-        for finding in result.findings
+        for finding in told
         for pattern in patterns
         if _speaks(pattern, finding)
         if not pattern.came or any((finding.rule, finding.handshake, step) in came for step in pattern.came)
     ]
     fitting = [finding for pattern, finding in subject if _outcome_of(finding) in pattern.outcomes]
     if fitting:
-        others = [it for it in result.findings if _fits(sign.not_after, it)]
+        others = [it for it in told if _fits(sign.not_after, it)]
         first_ns = min((it.time_ns or 0 for it in others), default=None)
         beside = {(it.rule, it.handshake) for it in others}
         sooner = [

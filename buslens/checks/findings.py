@@ -80,6 +80,10 @@ class FindingColumns(ColumnRecords[Finding]):
         """Return how many handshakes have no finding that is made."""
         raise NotImplementedError
 
+    def of_handshakes(self, numbers: AbstractSet[int]) -> list[Finding]:
+        """Return those on some handshakes, in their order."""
+        raise NotImplementedError
+
     def on_steps(self) -> FindingColumns:
         """Return those on the steps of handshakes."""
         raise NotImplementedError
@@ -103,6 +107,14 @@ class Findings(JoinedRecords[Finding]):
         """Yield the made ones, and of the others as many as tell how fast each step came."""
         for part in self.parts:
             yield from part.digest() if isinstance(part, FindingColumns) else part
+
+    def of_handshakes(self, rule: str, numbers: AbstractSet[int]) -> list[Finding]:
+        """Return those on some handshakes of a rule, in their order; no others are made."""
+        found: list[Finding] = []
+        for part in self.parts:
+            own = part.of_handshakes(numbers) if isinstance(part, FindingColumns) else part
+            found += [it for it in own if it.rule == rule and it.handshake in numbers]
+        return found
 
     def met_handshakes(self, rule: str) -> int:
         """Return in how many handshakes a step of a rule came in its time."""

@@ -7,6 +7,7 @@ sentences more than a kilobyte.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 
 from buslens.checks.context import roles_of_trigger
 from buslens.checks.edges import Edge, Edges
-from buslens.checks.findings import Evidence, Finding, FindingColumns, Handshake, Limit, Outcome, TimeBounds, finding_by
+from buslens.checks.findings import Finding, FindingColumns, Handshake, finding_by
+from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import bound_text, past_tense, plain, span_text
 from buslens.checks.records import ColumnRecords
 from buslens.expectations.model import Sequence as SequenceRule
@@ -93,6 +95,13 @@ class StepFindings(FindingColumns):
             earliest_ns, latest_ns = words.delays_ns(self._edges[words.reference], self._edges[place + 1])
             for handshake in (0, int(earliest_ns.argmin()), int(latest_ns.argmax())):
                 yield self.record(handshake * len(self._steps) + place)
+
+    def of_handshakes(self, numbers: AbstractSet[int]) -> list[Finding]:
+        """Return those on some handshakes, in their order."""
+        row = np.maximum(self.order, 0) // len(self._steps)
+        chosen = (self.order < 0) | np.isin(self._met.numbers[row], list(numbers))
+        found = map(self.at, np.flatnonzero(chosen).tolist())
+        return [it for it in found if it.handshake in numbers]
 
     def met_handshakes(self) -> int:
         """Return how many handshakes have no finding that is made."""

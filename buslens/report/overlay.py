@@ -82,8 +82,7 @@ class Overlay:
 
 def overlays(result: Result, *, least: int = 2) -> tuple[Overlay, ...]:
     """Return an overlay of each sequence that has as many handshakes, in the order of the rules."""
-    placed = places(result)
-    found = (_overlay(result, rule, placed, least) for rule in result.expectations.rules if isinstance(rule, Sequence))
+    found = (_overlay(result, rule, least) for rule in result.expectations.rules if isinstance(rule, Sequence))
     return tuple(it for it in found if it is not None)
 
 
@@ -107,17 +106,17 @@ def overlay_named(result: Result, rule: str | None) -> Overlay:
     return max(found, key=lambda it: (it.failed, it.runs))
 
 
-def _overlay(result: Result, rule: Sequence, placed: list[FindingLayout], least: int) -> Overlay | None:
+def _overlay(result: Result, rule: Sequence, least: int) -> Overlay | None:
     runs = [it for it in result.handshakes if it.rule == rule.name]
     if len(runs) < least or not runs:
         return None
-    by_run: dict[int, list[FindingLayout]] = {}
-    for place in placed:
-        if place.finding.rule == rule.name and place.finding.handshake is not None:
-            by_run.setdefault(place.finding.handshake, []).append(place)
-    failed = {number for number, listed in by_run.items() if any(place.finding.outcome.is_fault for place in listed)}
+    faults = (it for it in result.findings.unmet if it.rule == rule.name and it.outcome.is_fault)
+    failed = {it.handshake for it in faults if it.handshake is not None}
     shown = sorted(runs, key=lambda it: (it.number not in failed, it.number))[:MOST_RUNS]
     shown.sort(key=lambda it: (it.number in failed, it.number))
+    by_run: dict[int | None, list[FindingLayout]] = {}
+    for place in places(result, result.findings.of_handshakes(rule.name, {run.number for run in shown})):
+        by_run.setdefault(place.finding.handshake, []).append(place)
     roles = list(dict.fromkeys(role for step in rule.steps for role in roles_of_trigger(step.await_)))
     roles = [role for role in roles if role in result.timelines and not result.timelines[role].is_number]
     end_ns = max([NS_PER_MS, *(run.end_ns - _zero(run) for run in shown)])
@@ -165,7 +164,7 @@ def _lane(result: Result, role: str, run: Handshake, window: tuple[int, int], en
 
 
 def _bands(
-    rule: Sequence, role: str, runs: list[Handshake], by_run: dict[int, list[FindingLayout]]
+    rule: Sequence, role: str, runs: list[Handshake], by_run: dict[int | None, list[FindingLayout]]
 ) -> list[OverlayBand]:
     """Return when each step that awaits the role was allowed to come, over all handshakes."""
     bands = []

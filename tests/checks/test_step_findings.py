@@ -74,6 +74,13 @@ class TestStepFindings:
         with pytest.raises(IndexError):
             together[len(alone)]
 
+    @pytest.mark.parametrize("numbers", [set(), {1}, {2, 3}, {1, 2, 3, 4, 5, 9}], ids=str)
+    def test_of_some_handshakes(self, delays: tuple[float, ...], numbers: set[int]) -> None:
+        found = [Findings([of]).of_handshakes(RULE.name, numbers) for of in ways(perform(samples(*delays), RULE))]
+        assert found[0] == found[1]
+        assert {it.handshake for it in found[0]} == numbers & set(range(1, len(delays) + 1))
+        assert Findings(ways(perform(samples(*delays), RULE))).of_handshakes("another", numbers) == []
+
     def test_in_own_words(self, delays: tuple[float, ...]) -> None:
         rule = replace(RULE, says={"met": "{step} took {measured} of {limit} in handshake {handshake}"})
         roles = {"enable": Role(name="enable", message="M", signal="S", label="the enable line")}

@@ -1,7 +1,5 @@
 """A message that must keep coming."""
 
-from __future__ import annotations
-
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 

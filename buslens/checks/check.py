@@ -1,14 +1,17 @@
 """From a capture to a verdict."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Sequence as Sequenced
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.capture.frames import Clock, Pause, ReadStats
+from buslens.capture.id_filter import IdFilter
+from buslens.capture.open import Capture
 from buslens.capture.pauses import common_pauses, merge_pauses
+from buslens.capture.table_settings import TableSettings
 from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
@@ -31,6 +34,7 @@ from buslens.checks.values import (
 from buslens.checks.verdict import decide_verdict
 from buslens.defaults import find_expectations
 from buslens.definitions.model import EVERY_BIT, Definitions, Message
+from buslens.dialogue.pairs import GivenPair
 from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import (
     Agree,
@@ -53,15 +57,6 @@ from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHist
 from buslens.timeline.model import UNSAID, Timeline
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
-    from collections.abc import Sequence as Sequenced
-
-    from buslens.capture.id_filter import IdFilter
-    from buslens.capture.open import Capture
-    from buslens.capture.table_settings import TableSettings
-    from buslens.dialogue.pairs import GivenPair
 
 _PRESENCE: Final = "presence of "
 _SEAMS_TOLD: Final = 5

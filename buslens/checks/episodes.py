@@ -1,7 +1,5 @@
 """Conditions that must not last: the one body behind *never*, *agree* and *range*."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache

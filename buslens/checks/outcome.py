@@ -1,7 +1,5 @@
 """What a finding is made of: outcome, times with their doubt, limits, and what was seen."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 

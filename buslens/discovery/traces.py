@@ -4,28 +4,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.capture.pauses import common_pauses
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
-from buslens.definitions.model import ValueType
+from buslens.definitions.model import Definitions, Message, Signal, ValueType
 from buslens.definitions.unpack import widened
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.timeline.build import typed_raw
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, LOST_CYCLES, NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import Pause, ReadStats
-    from buslens.definitions.model import Definitions, Message, Signal
 
 COLUMN_ID: Final = -1
 """Identifier of what stands for the message of a table's columns: no frame has it."""

@@ -1,12 +1,11 @@
 """From an expectations file to its records; all that is wrong with a file is said at once, each at its place."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from os import PathLike, fspath
 from pathlib import Path
 from string import Formatter
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.capture.file_kind import EXPECTATIONS, exchanged
 from buslens.definitions.model import Threshold
@@ -29,10 +28,6 @@ from buslens.expectations.model import (
 from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, REPLY, ROLE, RULE, SLOTS, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
 
 _MOST_REPLY_BYTES: Final = 4
 LARGEST_FILE: Final = 8_000_000

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import Enum
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, TypeAlias
+from typing import Any, ClassVar, Final, Literal, TypeAlias
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.definitions.model import Signal, Threshold
-    from buslens.dialogue.pairs import GivenPair
-    from buslens.errors import SourceLocation
-
+from buslens.definitions.model import Signal, Threshold
+from buslens.dialogue.pairs import GivenPair
+from buslens.errors import SourceLocation
 
 Number: TypeAlias = Fraction | float
 """A limit exactly as it was written; a float stands for the shortest decimal that gives it."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import ClockDiscontinuity, Pause
 from buslens.capture.pauses import LEAST_PAUSE_NS, merge_pauses
@@ -25,12 +27,6 @@ from buslens.timeline.model import (
     nothing_hides,
 )
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
 
 _ENDLESS_NS: Final = 1 << 62
 WAKING_NS: Final = NS_PER_S

@@ -14,7 +14,6 @@ from buslens.causes.ranking import Hypothesis
 from buslens.causes.repair_statistics import clean_trials_needed, clean_trials_needed_at
 from buslens.causes.session import Session, load_session
 from buslens.checks.findings import Result, Verdict
-from buslens.checks.occasion import what_to_do
 from buslens.checks.phrases import plain
 from buslens.desk.folder import JOB_FILE, SESSION_FILE
 from buslens.desk.layouts import layout_file, layout_view
@@ -44,6 +43,7 @@ from buslens.report.diagnosis import (
     share,
 )
 from buslens.report.formatting import capitalised, clean, limit_text, verdict_sentence
+from buslens.report.guide import Guide
 from buslens.report.page.first_screen import case_text
 from buslens.report.page.page import first_screen
 from buslens.report.record.diagram import strips
@@ -263,7 +263,8 @@ def compared(job: JobDetails, before: Sequence[Result], after: Sequence[Result])
 def _proof(
     job: JobDetails, before: Sequence[Result], after: Sequence[Result], diagnosis: Diagnosis | None
 ) -> ProofView:
-    how = tuple(_how(before[0]))
+    # What has to happen at the car for each handshake to run.
+    how = tuple(f"{capitalised(it.name)}: {it.words}" for it in Guide(before[0].expectations.rules).items())
     if not after:
         tallies = tuple(_needed(job, before))
         return ProofView(tallies=tallies, how=how)
@@ -321,13 +322,6 @@ def _needed(job: JobDetails, before: Sequence[Result]) -> Iterator[TallyView]:
             needed = clean_trials_needed(failed, of)
         words = _failed_before(failed, of, is_stated=bool(stated))
         yield TallyView(rule=clean(rule.name), words=words, clean=0, needed=needed)
-
-
-def _how(result: Result) -> Iterator[str]:
-    """Yield what has to happen at the car for each sequence to run."""
-    for rule in result.expectations.rules:
-        if isinstance(rule, SequenceRule):
-            yield f"{capitalised(clean(rule.name))}: {clean(what_to_do(rule))}"
 
 
 def _changes(comparison: RepairComparison) -> Iterator[ChangeView]:

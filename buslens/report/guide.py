@@ -57,10 +57,13 @@ class Guide:
         return self._seen[run.rule] <= self._wanted
 
     def items(self) -> Iterator[GuideItem]:
-        """Yield what has to happen, with how often it has."""
+        """Yield what has to happen, with how often it has; what several rules ask for, once."""
+        by_words: dict[str, list[str]] = {}
         for rule in self._rules:
-            seen = min(self._seen[rule.name], self._wanted)
-            yield GuideItem(clean(rule.name), clean(what_to_do(rule)), seen, self._wanted)
+            by_words.setdefault(clean(what_to_do(rule)), []).append(rule.name)
+        for words, names in by_words.items():
+            seen = min(self._wanted, *(self._seen[name] for name in names))
+            yield GuideItem(" and ".join(map(clean, names)), words, seen, self._wanted)
 
     def lines(self) -> Iterator[str]:
         """Yield the same, one line each."""

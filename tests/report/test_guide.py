@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -51,6 +52,15 @@ class TestGuide:
             "Lock handshake, 0 of 2",
         ]
         assert not guide.is_complete
+
+    def test_rules_that_ask_for_the_same(self) -> None:
+        """They are one thing to do, as often as the rule asks that was seen least."""
+        first, *others = load_expectations(ROOT / "signal_defs" / "steering_lock.toml").rules
+        guide = Guide([first, replace(first, name="ignition after release"), *others], 2)
+        guide.tick(told("unlock handshake", 1))
+        assert next(guide.lines()).startswith("Unlock handshake and ignition after release, 0 of 2: start button")
+        guide.tick(told("ignition after release", 1))
+        assert [it.mark for it in guide.items()] == ["1 of 2", "0 of 2"]
 
     def test_other_findings(self, guide: Guide) -> None:
         assert not guide.tick(FinalFinding(rule="data line", findings=()))

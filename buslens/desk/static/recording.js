@@ -87,6 +87,7 @@ function show(state) {
     tone(1.5);
   }
   isComplete = state.is_complete;
+  document.getElementById('stop').classList.toggle('go', isComplete);
 }
 
 /** @param {HTMLElement} main Hear of what comes. */

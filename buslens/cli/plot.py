@@ -13,6 +13,7 @@ example:
 from __future__ import annotations
 
 import argparse
+import shlex
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
@@ -54,8 +55,11 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Check a capture, draw it and say the verdict."""
     from buslens import draw
+    from buslens.checks.findings import Verdict
     from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.formatting import clean, verdict_sentence
+    from buslens.report.paragraphs import paragraph, render
+    from buslens.report.safety_notes import cautions_for
 
     silence_libraries()
     output = output_path(options, PICTURES, thing="picture")
@@ -74,7 +78,13 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         layout="strip" if options.strip else "overlay" if options.overlay else "lanes",
         before=before,
     )
-    console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
+    # A picture has no room for all of them, and the first says the most.
+    safety = [f"Safety: {it}" for it in cautions_for(result.verdict)[:1]]
+    lines = [clean(str(output)), *safety, verdict_sentence(result)]
+    console.result(render(map(paragraph, lines), width=console.width))
+    if console.width is not None and safety:
+        command = "diagnose" if result.verdict is Verdict.FAULTY else "page"
+        console.note(f"next: buslens {command} {shlex.quote(options.capture)}")
     return status_of(result.verdict)
 
 

@@ -3,8 +3,9 @@
 Give DBC files and captures in any order: they are told apart by what is in them.
 Tables of values, such as a tester's lists, need no definitions: their columns
 become roles by their headers, their words or the two levels of a voltage.
-Each capture should show the lock at work: get in, press start, switch off, open
-the door, wait a few seconds. Three captures are a good beginning. Roles are
+Each capture should show the lock at work. Park the car first: parking brake on,
+wheels blocked, for the engine may start. Then get in, press start, switch off,
+open the door, wait a few seconds. Three captures are a good beginning. Roles are
 proposed from names, value names and what follows what; delays are measured over
 all captures; each limit says in a comment how it was made. The file is tried at
 once on what it was learned from, and on what --check names. A causes file for

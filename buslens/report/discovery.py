@@ -15,6 +15,7 @@ from buslens.discovery.start import StartResult
 from buslens.report.document import SCHEMA, seconds_of
 from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.safety_notes import RECORDING_CAUTIONS, safety_notes
 from buslens.units import NS_PER_MS
 
 _FEW_MARKS: Final = 3
@@ -175,6 +176,8 @@ def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
             yield _item(DOUBT_SIGN, f"{clean(draft.name)}: {clean(draft.problem)}")
         else:
             yield _item(MET_SIGN, f"{clean(draft.name)}{measured}")
+    if made.missing:
+        yield from safety_notes(RECORDING_CAUTIONS)
     for title, texts in (("Could not be learned", made.missing), ("Look at these captures", made.outliers)):
         yield from section(title, (_item(DOUBT_SIGN, clean(text)) for text in texts))
     yield paragraph()

@@ -19,6 +19,7 @@ from typing import Any, Final, Generic, TypeAlias, TypeVar
 from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, TimeBounds
 from buslens.report.formatting import unread_text
+from buslens.report.safety_notes import cautions_for
 
 T = TypeVar("T")
 
@@ -76,6 +77,7 @@ def capture_entry(result: Result) -> Entry:
         "unexercised": list(result.unexercised),
         "findings": _Each(result.findings, partial(_finding, origin_ns=origin)),
         "summary": result.summary,
+        "cautions": list(cautions_for(result.verdict)),
         "recorded_start": _recorded_start(stats),
         "clock": stats.clock.name.lower(),
         "format": stats.format,

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from buslens.checks.findings import Verdict
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph
 
 CAUTIONS: Final = (
@@ -19,6 +20,11 @@ RECORDING_CAUTIONS: Final = (
     "Record and listen with a listen-only interface, at the bit rate of the bus.",
 )
 """Sentences, shown before anything is recorded at a car."""
+
+
+def cautions_for(verdict: Verdict) -> tuple[str, ...]:
+    """Return what to heed before the work that a verdict asks for: on the lock, or to record again."""
+    return {Verdict.FAULTY: CAUTIONS, Verdict.UNDECIDED: RECORDING_CAUTIONS}.get(verdict, ())
 
 
 def safety_notes(cautions: Sequence[str] = CAUTIONS) -> Iterator[Paragraph]:

@@ -27,7 +27,7 @@ from buslens.report.formatting import (
     verdict_sentence,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
+from buslens.report.safety_notes import cautions_for, safety_notes
 from buslens.units import NS_PER_S
 
 _WRITTEN_OUT: Final = 3
@@ -101,8 +101,8 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
         if not findings:
             yield paragraph()
         yield from _in_brief(result, doubts if faults else ())
-    if cautions and result.verdict is not Verdict.AS_EXPECTED:
-        yield from safety_notes(CAUTIONS if result.verdict is Verdict.FAULTY else RECORDING_CAUTIONS)
+    if cautions and (told := cautions_for(result.verdict)):
+        yield from safety_notes(told)
     yield paragraph()
     yield _verdict(result)
 

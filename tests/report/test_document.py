@@ -14,6 +14,7 @@ from support.handmade import ORIGIN_NS, broken_stats, handshake, ms, pulse_findi
 from buslens.capture.frames import Clock, ClockDiscontinuity
 from buslens.checks.findings import Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.report.document import capture_entry, document, dumps, error_entry, parts
+from buslens.report.safety_notes import cautions_for
 
 
 def entry(judged: Result) -> dict[str, Any]:
@@ -67,7 +68,10 @@ class TestContract:
 
     @pytest.mark.parametrize("verdict", Verdict)
     def test_verdict(self, verdict: Verdict) -> None:
-        assert entry(result(verdict=verdict))["verdict"] == verdict.value
+        made = entry(result(verdict=verdict))
+        assert made["verdict"] == verdict.value
+        assert made["cautions"] == list(cautions_for(verdict))
+        assert bool(made["cautions"]) is (verdict is not Verdict.AS_EXPECTED)
 
     def test_handshake(self) -> None:
         found = entry(result(handshakes=(handshake(3, abandoned="door_open becomes closed", completed=False),)))

@@ -8,13 +8,13 @@ from buslens.causes.diagnosis import Diagnosis
 from buslens.causes.model import Measurement
 from buslens.causes.ranking import Hypothesis
 from buslens.causes.signs import Observation
-from buslens.checks.findings import Result, Verdict
+from buslens.checks.findings import Result
 from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.record.markup import Markup
-from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS
+from buslens.report.safety_notes import CAUTIONS, cautions_for
 from buslens.report.strip import MOST_LANES, evidence_strip, informative
 from buslens.report.templates import part
 from buslens.units import NS_PER_S
@@ -81,11 +81,7 @@ def side_html(result: Result, diagnosis: Diagnosis | None) -> Markup:
     """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
     step = None if diagnosis is None else diagnosis.advice.step
     is_work = step is not None and step.is_work
-    cautions: Sequence[str] = ()
-    if is_work or result.verdict is Verdict.FAULTY:
-        cautions = CAUTIONS
-    elif result.verdict is Verdict.UNDECIDED:
-        cautions = RECORDING_CAUTIONS
+    cautions = CAUTIONS if is_work else cautions_for(result.verdict)
     parts = [_causes(diagnosis), _next(diagnosis)] if diagnosis is not None and is_work else []
     why = last_line(diagnosis) if diagnosis is not None and not is_work else ""
     title = "Do next at the car" if step is AdviceKind.RECORD else "Why"

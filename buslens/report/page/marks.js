@@ -268,7 +268,7 @@ class MarkPainter extends LanePainter {
     ctx.lineWidth = 1.8;
     ctx.strokeStyle = tone;
     ctx.stroke();
-    ctx.font = `bold 10.5px ${FONT}`;
+    ctx.font = `bold 11px ${FONT}`;
     ctx.textAlign = 'center';
     ctx.fillStyle = this.ink.ink;
     ctx.fillText(String(ring), x, y + 0.5);

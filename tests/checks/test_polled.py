@@ -106,17 +106,23 @@ within = "500 ms"
 """
 
 
-def expected(holds: int | None) -> Expectations:
-    roles = "".join(
+def role_lines(holds: int | None) -> str:
+    return "".join(
         f'[roles.{role}]\ncolumn = "{role}"\n'
         + ('unit = "V"\n' if role == NUMBER else f"states = {{ {', '.join(f'{s} = {s!r}' for s in states)} }}\n")
         + ("" if holds is None else f'holds = "{holds} ms"\n')
         for role, states in ROLES.items()
     )
-    return parse_expectations(f"format = 1\n{roles}{RULES}".encode(), "polled.toml")
 
 
-EXPECTED: Final = {holds: expected(holds) for holds in (None, 60, 120)}
+ROLE_LINES: Final = {holds: role_lines(holds) for holds in (None, 60, 120)}
+EXPECTED: Final = {
+    holds: parse_expectations(f"format = 1\n{roles}{RULES}".encode(), "polled.toml")
+    for holds, roles in ROLE_LINES.items()
+}
+ALSO: Final = '[roles.also]\ncolumn = "also"\nstates = { off = "off", on = "on" }\n'
+OFFSET: Final = 333
+"""What is to be added to the times of the other table, ms, as somebody says it."""
 
 
 def by_answers(columns: Expectations) -> Expectations:
@@ -237,6 +243,28 @@ def asked(course: Course, poll: Poll, draw: random.Random, place: Path) -> Resul
     return check(place, expectations=ASKED[course.holds])
 
 
+def apart(course: Course, poll: Poll, other: set[str], off_ms: int, doubt_ms: int | None, place: Path) -> Result:
+    """Return the verdict where some roles stand in a table of another clock.
+
+    Its offset is said to within a doubt, in ms; else both tables show the enable.
+    """
+    columns = {"table.csv": [role for role in ROLES if role not in other], "other.csv": sorted(other)}
+    for name, roles in columns.items():
+        also = {"also": "enable"} if doubt_ms is None and name == "other.csv" else {}
+        lines = [",".join(["time (ms)", *roles, *also])]
+        for row in poll.rows:
+            cells = (course.state(also.get(role, role), row * STEP) for role in (*roles, *also))
+            lines.append(",".join([str(END + row * STEP + (off_ms if name == "other.csv" else 0)), *cells]))
+        (place.parent / name).write_text("\n".join(lines) + "\n", "ascii")
+    text = 'same = ["enable becomes on", "also becomes on"]'
+    if doubt_ms is not None:
+        text = f'offset = "{OFFSET} ms"\ndoubt = "{doubt_ms} ms"'
+    wanted = parse_expectations(
+        f"format = 1\n{ROLE_LINES[course.holds]}{ALSO}{RULES}[align]\n{text}\n".encode(), "apart.toml"
+    )
+    return check(place.parent / "table.csv", expectations=wanted, beside=[place.parent / "other.csv"])
+
+
 def contradict(one: Verdict, other: Verdict) -> bool:
     return {one, other} == {Verdict.AS_EXPECTED, Verdict.FAULTY}
 
@@ -279,6 +307,33 @@ class TestNoContradiction:
         """Nor does a verdict on values that were read at some time between a request and its answer."""
         whole, part = judged(course, FAST, place), asked(course, poll._replace(jitter=0), draw, place)
         assert not contradict(whole.verdict, part.verdict), (whole.summary, part.summary)
+
+    @given(
+        courses(),
+        st.sets(st.sampled_from(sorted(set(ROLES) - {"enable"})), min_size=1),
+        st.sampled_from((1, 1, 4, 10)),
+        st.sampled_from((None, 0, 2, 10, 40)),
+        st.floats(-1, 1),
+    )
+    @settings(max_examples=examples(10), deadline=None)
+    def test_two_instruments(
+        self, place: Path, course: Course, other: set[str], period: int, doubt_ms: int | None, part: float
+    ) -> None:
+        """Nor does a verdict on two tables whose clocks are known to stand to each other within a doubt."""
+        whole = judged(course, FAST, place)
+        poll = Poll(period=period, first=0, jitter=0, turns=False)
+        found = apart(course, poll, other, round(part * (doubt_ms or 0)) - OFFSET, doubt_ms, place)
+        assert not contradict(whole.verdict, found.verdict), (whole.summary, found.summary)
+
+    @pytest.mark.parametrize("doubt_ms", [None, 0, 40])
+    @pytest.mark.parametrize("other", [{"feedback", "second"}, {"door", "ignition"}, {"lamp"}])
+    def test_two_instruments_decide(self, place: Path, other: set[str], doubt_ms: int | None) -> None:
+        """A healthy car is as expected where limits are further away than the doubt; with a late lock it is not."""
+        whole = Course(dict.fromkeys(ROLES, ()), 120)
+        whole.changes.update(door=(300,), enable=(400, 900), feedback=(600,), second=(700,))
+        assert apart(whole, FAST, other, -OFFSET, doubt_ms, place).verdict is Verdict.AS_EXPECTED
+        whole.changes.update(feedback=(950,), second=(970,))
+        assert apart(whole, FAST, other, -OFFSET, doubt_ms, place).verdict is Verdict.FAULTY
 
     @given(courses())
     @settings(max_examples=examples(15), deadline=None)

@@ -109,7 +109,9 @@ def layout_of(
         for place, line in enumerate(lines[:_MOST_BEFORE]):
             if not re.search(r"[^\W\d]", line):
                 continue  # a row of numbers
-            cells = cut.cells(line.lstrip("#/; \t") if place == 0 or line.startswith("#") else line)
+            # The mark of a comment, unless it parts cells: then the first name is empty.
+            comment = "#/; \t".replace(cut.separator, "")
+            cells = cut.cells(line.lstrip(comment) if place == 0 or line.startswith("#") else line)
             if len(cells) < 2:
                 continue
             score = _score(cells, wanted, lines, place, cut)
@@ -168,7 +170,7 @@ def _score(cells: Sequence[str], wanted: Sequence[str | int], lines: Sequence[st
         return 0
     if cut.separator:
         return 1 + min(sum(map(bool, cells)), 90)
-    return int(all(NUMBER.fullmatch(cell) for row in below for cell in row))
+    return int(all(NUMBER.fullmatch(cell) for row in below[1:] or below for cell in row))
 
 
 def _complete(

@@ -36,7 +36,9 @@ _PAIRS: Final = tuple(
     (
         is_sign,
         re.compile(
-            rf"(?:^|(?<=[{before}]))\s*([^\W\d][^;,|\t:={before}]*?)\s*{mark}\s*({value})(?=\s*(?:[{before}](?!\d)|$))"
+            # Behind a time, blanks are enough.
+            rf"(?:^(?:[\d.,:/TZ+ -]*\d[TZ]?\s)?|(?<=[{before}]))\s*([^\W\d][^;,|\t:={before}]*?)\s*"
+            rf"{mark}\s*({value})(?=\s*(?:[{before}](?!\d)|$))"
         ),
     )
     for is_sign, before, mark, value in (
@@ -165,7 +167,10 @@ def names_beside(head: bytes, wanted: Sequence[str | int]) -> Rewriting | None:
         rows = [k for k, pairs in enumerate(found) if sum(name in names for name, _ in pairs) > 1]
         if len(rows) < max(_LEAST_PART * sum(map(bool, lines)), 2) or len(names) > len(rows):
             continue
-        if not is_sign and any(n_names[name] < _LEAST_PART * len(rows) for name in names):
+        if not is_sign and (
+            any(n_names[name] < _LEAST_PART * len(rows) for name in names)
+            or any(len(pairs) > 1 for pairs in found[: rows[0]])  # these are words below a header
+        ):
             continue
         if keys & set(map(key_of, map(_text, names))) if wanted else not any(map(_OF_FRAMES.fullmatch, names)):
             return _paired(pattern, names, lines[rows[0]], rows[0])

@@ -217,6 +217,7 @@ class TestLayout:
             '{{"t": {0}, "Lock": "{1}", "Supply": {2}}}',
             "00:00:{0:06.3f}; Lock: {1}; Supply: {2} V",
             "{0:.1f}, Lock: {1}, Supply: {2} V",
+            "00:00:{0:06.3f}  Lock: {1}, Supply: {2} V",
             "t,{0},Lock,{1},Supply,{2}",
             "t;{0};Lock;{1};Supply;{2}",
         ],
@@ -235,6 +236,31 @@ class TestLayout:
         """What a row does not name was not asked for."""
         text = "".join(f"t={k / 10} {'Lock=On' if k % 2 else 'Supply=5'}\n" for k in range(8))
         assert read(table(tmp_path, text), ["Lock"])[1] == [[None, "On"] * 4]
+
+    @pytest.mark.parametrize("mark", [",", ";", "\t"])
+    def test_first_column_without_a_name(self, tmp_path: Path, mark: str) -> None:
+        """A mark in front of the first name parts cells: no column moves to the left."""
+        rows = [["", "A", "B"], ["ms", "V", "V"], *([f"{k * 100}", f"{k}.5", f"{k}"] for k in range(9))]
+        text = "\n".join(mark.join(row) for row in rows)
+        times, cells, _ = read(table(tmp_path, text), ["B", "A"])
+        assert (times, cells) == (
+            [100 * k for k in range(9)],
+            [[float(k) for k in range(9)], [k + 0.5 for k in range(9)]],
+        )
+
+    def test_units_below_names_between_blanks(self, tmp_path: Path) -> None:
+        text = "  Time   Lock\n  [s]   [V]\n" + "".join(f"{k / 10:5.1f}  {k}.5\n" for k in range(9))
+        found = open_values(table(tmp_path, text), [])
+        assert found is not None
+        assert [(it.name, it.unit) for it in found.columns] == [("Lock", "V")]
+
+    @pytest.mark.parametrize("mark", [",", ";", "\t"])
+    def test_words_that_stay_are_no_names(self, tmp_path: Path, mark: str) -> None:
+        rows = [[f"{k / 10}", "Closed", "Off", "Released", "On" if k == 5 else "Off"] for k in range(12)]
+        text = "\n".join(mark.join(row) for row in [["Time (s)", "Door", "Ignition", "Button", "Lamp"], *rows])
+        found = open_values(table(tmp_path, text), [])
+        assert found is not None
+        assert [it.name for it in found.columns] == ["Door", "Ignition", "Button", "Lamp"]
 
     def test_frames_have_no_names(self, tmp_path: Path) -> None:
         text = "".join(f"ID: {k % 7:03X} DLC: 2 Data: 0{k % 3} 1{k % 5}\n" for k in range(40))

@@ -6,6 +6,7 @@ from typing import Final
 from buslens.definitions.model import Message, Signal
 from buslens.discovery.vocabulary import (
     OPPOSITES,
+    WEIGHTS,
     ignition_state_of,
     is_invalid,
     is_moving,
@@ -23,52 +24,6 @@ _SENDER: Final = 1.0
 """Points for the unit that sends a feedback."""
 _ORDINALS: Final = frozenset({"first", "second"})
 _NO_STATE: Final[Mapping[str, float]] = {"counter": -9, "other": -3, "dome": -3, "fault": -2}
-WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
-    "door_open": {
-        "door": 3, "driver": 2, "ajar": 1, "status": 0.3, "other door": -4, "lamp": -4, "lock": -2, "column": -4,
-        "central": -3, "request": -2, "command": -2, "button": -2, "warn": -3, "release": -2, "wheel": 0,
-    },
-    "start_button": {
-        "start": 2.5, "button": 3, "ignition": 0.5, "engine": 0.5, "power": 0.5, "status": 0.2,
-        "column": -3, "lamp": -4,
-        "door": -3, "brake": -4, "lock": -3, "warn": -3, "other door": -3, "release": -2, "key": -1, "motor": 0,
-    },
-    "ignition": {
-        "ignition": 3.5, "power": 2, "status": 0.3, "lamp": -4, "door": -3, "lock": -3, "column": -3, "button": -3,
-        "brake": -3, "warn": -3, "request": -1.5, "voltage": -3, "start": -0.5, "key": -0.5, "command": -1,
-    },
-    "lock_enable": {
-        "column": 2, "lock": 1.5, "enable": 3, "motor": 1, "command": 1.5, "request": -1, "release": 0, "status": -1,
-        "feedback": -3, "lamp": -4, "warn": -3, "door": -3, "central": -3, "key": -2, "brake": -3, "supply": -1,
-        "voltage": -2, "ignition": -1.5, "start": -1.5,
-    },
-    "unlock_feedback": {
-        "column": 2, "lock": 1.5, "release": 1, "feedback": 2, "status": 1, "wire": 1.5, "first": 0.7, "data": -2,
-        "second": -1.2, "enable": -4, "command": -3, "request": -4, "lamp": -4, "warn": -4, "door": -4, "central": -4,
-        "key": -2, "supply": -2, "voltage": -3, "motor": -1, "other door": 0, "driver": 0, "learn": -3, "ignition": -2,
-        "start": -2,
-    },
-    "data_feedback": {
-        "column": 2, "lock": 1.5, "release": 1, "feedback": 2, "status": 1, "wire": -1, "first": -0.5, "data": 2.5,
-        "second": 1.5, "enable": -4, "command": -3, "request": -4, "lamp": -4, "warn": -4, "door": -4, "central": -4,
-        "key": -2, "supply": -2, "voltage": -3, "motor": -1, "learn": -3, "ignition": -2, "start": -2,
-    },
-    "warning_lamp": {
-        "lamp": 3, "column": 2.5, "lock": 1, "warn": 2, "door": -4, "brake": -3, "central": -3, "battery": -3,
-        "engine": -3,
-        "key": -3, "feedback": -2, "enable": -2, "supply": -2, "command": -0.5, "request": -3,
-    },
-    "key": {
-        "key": 3.5, "present": 1.5, "status": 0.3, "door": -3, "lamp": -4, "column": -3, "lock": -2, "button": -3,
-        "battery": -4, "warn": -3, "learn": -3, "request": -2, "start": -1, "release": -2,
-    },
-    "pairing_state": {"learn": 3.5, "column": 1.5, "lock": 1, "status": 0.5, "key": -1.5, "door": -3, "lamp": -3},
-    "supply_voltage": {"supply": 1.5, "voltage": 0.5, "column": 3, "lock": 1, "battery": -0.5, "wheel": -1},
-    "supply_current": {"current": 1, "column": 3, "lock": 1, "motor": 0.5, "supply": 0.5, "battery": -1, "wheel": 0},
-    "battery_voltage": {"battery": 3, "voltage": 1, "column": -3, "lock": -3, "key": -3, "supply": 0.5},
-    "speed": {"speed": 3, "vehicle": 1.5, "wheel": -2, "engine": -3, "column": -3},
-}  # fmt: skip
-"""Role -> meaning of a word -> points."""
 UNITS: Final[Mapping[str, frozenset[str]]] = {
     "supply_voltage": frozenset({"v", "mv", "volt", "volts"}),
     "battery_voltage": frozenset({"v", "mv", "volt", "volts"}),

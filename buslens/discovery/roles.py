@@ -544,11 +544,12 @@ def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) ->
     """Return what is off and on: by value names, else by the lock.
 
     Off is what the signal shows whenever the lock begins to move, and what it only comes to show while that is engaged:
-    a key that is out of the car.
+    a key that is out of the car. A value with a name that says nothing, beyond all that are off or all that are on, is
+    as these are, though no capture shows it.
     """
     labels = label_states("ignition", trace.signal)
     if set(STATES["ignition"]) <= set(labels):
-        return labels
+        return _by_place(trace, labels["off"], labels["on"])
     at_rest = trace.at(moves.since_ns)
     engaged = set(trace.raw.tolist()) - set(trace.raw[~is_locked].tolist())
     off = sorted({int(raw) for raw in at_rest if raw != UNSEEN} | engaged)
@@ -556,7 +557,15 @@ def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) ->
     left = set(trace.held_ns) - set(off)
     starting = set(starting_values(trace)) if len(left) > 1 else set()
     on = sorted(raw for raw in left - starting if not invalid.get(raw, False))
-    return {"off": tuple(off), "on": tuple(on)} if off and on else {}
+    return _by_place(trace, off, on) if off and on else {}
+
+
+def _by_place(trace: Trace, off: Sequence[int], on: Sequence[int]) -> dict[str, tuple[int, ...]]:
+    """Return what is off and on, with named values beyond either if all that are off lie below all that are on."""
+    invalid = invalid_of(trace.signal)
+    rest = [raw for raw in sorted(invalid) if not invalid[raw] and raw not in {*off, *on}] if max(off) < min(on) else []
+    below, above = (it for it in rest if it < max(off)), (it for it in rest if it > min(on))
+    return {"off": tuple(sorted({*off, *below})), "on": tuple(sorted({*on, *above}))}
 
 
 def named_states(role: str, trace: Trace) -> dict[str, tuple[int, ...]]:

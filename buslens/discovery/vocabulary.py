@@ -18,10 +18,15 @@ _ACCENTS: Final = str.maketrans(
 )
 
 
-_WORDS: Final[Mapping[str, Mapping[str, frozenset[str]]]] = {
-    table: {name: frozenset(words.split()) for name, words in lists.items()}
-    for table, lists in tomllib.loads(Path(__file__).with_suffix(".toml").read_text("utf-8")).items()
+_FILE: Final[Mapping[str, Mapping[str, str]]] = tomllib.loads(Path(__file__).with_suffix(".toml").read_text("utf-8"))
+_WORDS: Final = {
+    table: {name: frozenset(words.split()) for name, words in lists.items()} for table, lists in _FILE.items()
 }
+WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
+    role: {meaning.strip(): float(points) for meaning, points in (it.rsplit(" ", 1) for it in text.split(","))}
+    for role, text in _FILE["weights"].items()
+}
+"""Role -> meaning of a word -> points."""
 MEANINGS: Final = _WORDS["meanings"]
 """What a word in a name may mean."""
 _STATES: Final = _WORDS["states"]

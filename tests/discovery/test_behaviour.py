@@ -11,7 +11,7 @@ from buslens.definitions.model import Message, Signal
 from buslens.discovery.behaviour import Moves
 from buslens.discovery.expectations_text import sleeps
 from buslens.discovery.naming import name_points, side_points
-from buslens.discovery.roles import Proposal, RoleMatch, two_states
+from buslens.discovery.roles import Proposal, RoleMatch, ignition_states, two_states
 from buslens.discovery.traces import CaptureSpan, ShownSignals, Trace
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -130,3 +130,24 @@ def test_numbers_behind_words_count_paths() -> None:
     first, second, third, fourth = (name_points("data_feedback", _message("M"), it)[0] for it in named)
     assert first < second
     assert third == fourth
+
+
+@pytest.mark.parametrize(
+    ("names", "off", "on"),
+    [
+        # Words that nobody knows: the lock tells 0 and 1 from 2, and their places the others.
+        ({0: "wyl", 1: "akc", 2: "wl", 3: "rozr", 7: "SNA"}, (0, 1), (2, 3)),
+        ({}, (0, 1), (2,)),
+        # Between the two, a place tells nothing.
+        ({0: "off", 1: "xyz", 2: "run", 3: "rozr"}, (0,), (2, 3)),
+        # Nor where they are mixed.
+        ({0: "run", 1: "off", 3: "xyz"}, (1,), (0,)),
+    ],
+)
+def test_values_of_an_ignition_that_no_capture_shows(
+    names: dict[int, str], off: tuple[int, ...], on: tuple[int, ...]
+) -> None:
+    shown = trace((4000, 1), (8000, 2), (19000, 0), length=3)
+    named = replace(shown, signal=replace(shown.signal, labels=names))
+    moves = Moves(SHOWN, ENABLE, [1], FIRST)
+    assert ignition_states(named, moves, np.zeros(4, np.bool_)) == {"off": off, "on": on}

@@ -389,14 +389,16 @@ def _table(
     # Where no row has a time, or few are frames, a frame may go over several lines.
     is_poor = found is None or not found.stamps.form or found.fit < _NEARLY_ALL
     if is_poor and (joined := joined_form(form, head)) is not None:
-        with suppress(UnclearLayoutError):
+        try:
             other = recognise(joined.opening(head), settings, is_whole=is_whole)
             if other is not None and (found is None or (other.stamps.form and other.fit >= found.fit)):
                 found, form = other, joined
+        except UnclearLayoutError as unclear:
+            problem = problem or unclear
     is_single = problem is not None and form.first_name and form.applied(head).count(b"\n") < _FEW_OBJECTS
     if found is None and problem is not None and not is_single:
         raise CaptureError(problem.problem, source) from problem
-    if found is None and form.first_name:
+    if found is None and (form.first_name or re.match(rb'\s*\{\s*"[^"\n]*"\s*:', head)):
         raise CaptureError(
             "it is text of names and values (JSON), but not with one object for each frame, that has its time, "
             "identifier and data: write it so, in Python with pandas and to_json(..., orient='records')",

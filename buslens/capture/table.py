@@ -145,8 +145,9 @@ def recognise(
         best = None  # some of a text that is something else
     if best is None:
         refuse_unreadable_text(lines)
-        if problem is not None:
-            raise problem
+    # Where no time was found, it says why one that is there cannot be read.
+    if problem is not None and (best is None or not (best.stamps.form or told.names_columns)):
+        raise problem
     return best
 
 

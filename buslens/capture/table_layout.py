@@ -250,7 +250,7 @@ def _is_tail(columns: Sequence[Column], k: int, begin: int) -> bool:
     """Return whether a column of runs of blanks goes on a payload: bytes of long frames, text behind short ones."""
     if not columns[k].filled or k - begin < 1:
         return not columns[k].filled
-    good = sum(1 for cell in columns[k].filled if re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}|\d{1,3}", cell))
+    good = sum(1 for cell in columns[k].filled if BYTE.fullmatch(cell))
     return 10 * good >= len(columns[k].filled)
 
 
@@ -377,8 +377,9 @@ def _byte_base(rows: Rows, layout: TableLayout) -> int:
             n = 64 if value is None else max(_expected(value, layout.lengths), 0)
         for k in layout.payload[:n]:
             cell = row[k] if k < len(row) else ""
-            if not cell:
-                continue
+            if layout.payload_role == kernel.BYTE:
+                cell, point, _ = cell.partition(".") if BYTE.fullmatch(cell) else ("", "", "")
+                says_decimal |= bool(point)
             for part in re.findall(r"(0[xX]|(?<![0-9A-Fa-f]))([0-9A-Fa-f]+)", cell):
                 digits = part[1]
                 if (

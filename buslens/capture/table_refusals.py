@@ -29,8 +29,10 @@ _BY_SPREADSHEET: Final = (
     "a spreadsheet took it for a number, and digits are lost; use the file that the recorder wrote, or export the "
     "table again with this column as text"
 )
+_EXPONENT: Final = re.compile(r"\d[.,]\d+[eE]\+\d+")
 _SHORTENED: Final = re.compile(r"[1-9]\d(\d\d)*\d|\d+([.,]\d+)?[eE]\+\d+")
 """Digits that are no whole bytes and have no zero in front, or a number with an exponent."""
+_FEW: Final = 9
 _LEAST_SPOILED: Final = 3
 """Different cells; a line that was cut gives one or two."""
 _LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
@@ -261,13 +263,31 @@ def _require_order_in_time(rows: Rows, layout: TableLayout, times: tuple[int, ..
 
 
 def _require_all_cells(rows: Rows, layout: TableLayout) -> None:
-    """Refuse cells of several bytes where the header, or cells alike beside them, say that each holds one."""
+    """Refuse cells of several bytes where the header says that each holds one, and bytes that would be left out."""
+    last, behind = (
+        rows.columns[k] if k < len(rows.columns) else None for k in (layout.payload[-1], layout.payload[-1] + 1)
+    )
+    if layout.payload_role == kernel.BYTE and last and behind and behind.filled and _follows(last.name, behind.name):
+        raise UnclearLayoutError(
+            f"column {behind.index + 1}, '{behind.name}', holds '{behind.filled[0]}', which is not data bytes: write "
+            "whole numbers, as in the columns before it"
+        )
     if layout.payload_role != kernel.PAYLOAD:
         return
     first = layout.payload[0]
     numbered = [c for c in rows.columns if re.fullmatch(r"(d|b|data|byte)[ _]?\d", c.name)]
     if len(numbered) >= 4 and rows.columns[first] in numbered:
         refuse_odd_cells(rows)
+
+
+def _follows(name: str, following: str) -> bool:
+    """Return whether two names of columns count on.
+
+    >>> _follows("b3", "b4"), _follows("b3", "sum")
+    (True, False)
+    """
+    one, other = (re.fullmatch(r"(\D*)(\d+)", text) for text in (name, following))
+    return one is not None and other is not None and one[1] == other[1] and int(other[2]) == int(one[2]) + 1
 
 
 def _require_order(rows: Rows, layout: TableLayout) -> None:
@@ -402,6 +422,13 @@ def require_known_time(rows: Rows, layout: TableLayout) -> None:
         If one does.
     """
     require_time_before_bytes(rows, layout)
+    taken = {*layout.payload, *layout.column.values()}
+    for column in rows.columns:
+        if column.index not in taken and len(column.filled) > _FEW and column.all_match(_EXPONENT):
+            raise UnclearLayoutError(
+                f"column {column.index + 1} holds the time in too few digits ('{column.filled[0]}'): write them all, "
+                f"in Python with pandas and float_format='{{:.6f}}'.format, {_ORDER_ALONE}"
+            )
     for column in _unexplained(rows, layout):
         rise, stay, fall = column.steps() if column.is_number else (0, 0, 0)
         number, cell = column.index + 1, column.filled[0]

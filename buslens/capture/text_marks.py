@@ -33,6 +33,9 @@ _ESCAPED: Final = re.compile(
 """Bytes such as ``\\x05\\x0c``, or ``\\x050c``."""
 _BITS: Final = re.compile(rb"(?<![0-9A-Za-z.])(?:[01]{8}[ _:-]?){0,63}[01]{8}(?![0-9A-Za-z.])")
 _WITH_UNIT: Final = re.compile(rb"(?<![\w.,:])(\d+(?:[.,]\d+)?) ?(ns|us|\xc2?\xb5s|ms|s)(?![\w:])")
+_WHOLE: Final = re.compile(rb"(?<=[;\t])(\d{1,3}),0{1,9}(?=[;\t\r\n]|$)", re.MULTILINE)
+"""A whole number with a decimal comma, as of columns that are empty in some rows."""
+_WHOLE_PAIR: Final = re.compile(rb"[;\t]\d{1,3},0{1,9}[;\t]\d{1,3},0{1,9}(?=[;\t\r\n]|$)")
 _SIGNED: Final = re.compile(rb"(?<=[\[,; \t\"])-(\d{1,3})(?=[\],; \t\"\r\n]|$)")
 """A byte as a number from -128 to 127, if it is below 0."""
 _SIGN_EXTENDED: Final = re.compile(rb"\b(?:0[xX])?[Ff]{6}([89A-Fa-f][0-9A-Fa-f])\b")
@@ -53,6 +56,8 @@ _SPAN: Final = re.compile(
     re.IGNORECASE,
 )
 """A time in hours, minutes and seconds with their units, or as ISO 8601 writes a duration."""
+_DAYS: Final = re.compile(rb"(?<![\w.])(\d+) days?,? (\d\d?):(\d\d):(\d\d)(?:\.(\d{1,9}))?(?!\w)")
+"""A time since the start, as Python, pandas and databases write it."""
 _RUN_TOGETHER: Final = re.compile(
     rb"(?<![\w#])(?:([tr])([0-7][0-9A-Fa-f]{2})|([TR])([01][0-9A-Fa-f]{7}))([0-8])((?:[0-9A-Fa-f]{2}){0,10})(?!\w)"
 )
@@ -104,6 +109,8 @@ def marks_of(lines: list[bytes], *, of_frames: bool) -> tuple[Mark, ...]:
         found.append((_WITH_UNIT, _as_seconds))
     if not of_frames:
         return tuple(found)
+    if 20 * sum(_WHOLE_PAIR.search(line) is not None for line in lines) > len(lines):
+        found.append((_WHOLE, rb"\1"))
     signed = [_SIGNED.findall(line) for line in lines]
     if 3 * sum(map(bool, signed)) > len(lines) and len({one for row in signed for one in row}) > 3:
         found.append((_SIGNED, _as_byte))
@@ -203,8 +210,9 @@ def _in_digits(match: re.Match[bytes]) -> bytes:
 
 def _span(match: re.Match[bytes]) -> bytes:
     """Return a time in parts as seconds."""
-    days, hours, minutes, seconds = (int(part or 0) for part in match.group(1, 2, 3, 4))
-    fraction = match[5] or b"%03d%03d" % (int(match[6] or 0), int(match[7] or 0))
+    *parts, fraction, ms, us = (*match.groups(b""), b"", b"")[:7]
+    days, hours, minutes, seconds = (int(part or 0) for part in parts)
+    fraction = fraction or b"%03d%03d" % (int(ms or 0), int(us or 0))
     return b"%d.%s" % (((days * 24 + hours) * 60 + minutes) * 60 + seconds, fraction)
 
 
@@ -321,6 +329,7 @@ def _as_hex(match: re.Match[bytes]) -> bytes:
 
 _TIME_FORMS: Final[tuple[Mark, ...]] = (
     (_SPAN, _span),
+    (_DAYS, _span),
     (_TICKS, _ticks),
     # A clock with points between its parts, and a date and time of digits alone.
     (re.compile(rb"(?<![\d.])([01]\d|2[0-3])\.([0-5]\d)\.([0-5]\d)(?=[.,]\d)"), rb"\1:\2:\3"),

@@ -104,6 +104,9 @@ class TestRefused:
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
                      "time;id;dlc;data"), "without the zeros in front"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{by_spreadsheet(f)}", "Time;ID;Data"), "the recorder wrote"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:03X};{cells(f, '{}', '00')},0", "t;id;b0;b1;b2;b3;b4;b5;b6;b7"),
+             "'b7'"),
+            (rows_of(lambda f: f"{f.time_ns + 17e17:.6e};{f.can_id:X};{spaced(f)}", "Time;ID;Data"), "too few digits"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data",
                      sorted(FRAMES, key=lambda f: f.can_id)), "sort them by the time"),
             (rows_of(lambda f: f"{f.time_ns // 50_000} {f.can_id:X} {len(f.data)} {spaced(f)}", "; time base 50 us"),
@@ -206,6 +209,10 @@ class TestRead:
                     .replace(".", ",")),
             rows_of(lambda f: f"0 days 00:00:{secs(f):>09},{f.can_id:#x},{len(f.data)},{spaced(f)}",
                     "time,id,dlc,data"),
+            rows_of(lambda f: f"0 days 00:00:{secs(f):>09};{f.can_id:03X};{cells(f, '{},0')}",
+                    "t;id;b0;b1;b2;b3;b4;b5;b6;b7"),
+            rows_of(lambda f: f"1 day, 0:00:{secs(f):>09}   {f.can_id:03X} "
+                    + cells(f, "{:3}.0", "NaN").replace(";", "   "), "t  id  b0  b1  b2  b3  b4  b5  b6  b7"),
             "can0 202#E8B7000000000000\n" + rows_of(
                 lambda f: f"{secs(f)},can0,{f.can_id:X},{len(f.data)},{f.data.hex()}", "Time,Bus,ID,DLC,Data"),
             rows_of(lambda f: f"\x1b[31m {secs(f)}  {f.can_id:X} {len(f.data)} {spaced(f)}\x1b[0m"),

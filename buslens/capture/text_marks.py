@@ -263,6 +263,8 @@ def _in_memory(lines: list[bytes]) -> Mark | None:
     found = [match for line in lines if (match := _MEMORY.search(line)) is not None]
     if 3 * len(found) <= len(lines) or len(found) <= _FEW_LINES or any(len(_bytes_in(m[4])) < int(m[2]) for m in found):
         return None
+    if 2 * sum(int(match[2]) > 0 for match in found) <= len(found):
+        return None  # data of zeros
     orders = []
     for order in (-1, 1):
         words = [int.from_bytes(_bytes_in(match[1])[::order], "big") for match in found]

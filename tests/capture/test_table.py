@@ -618,3 +618,11 @@ def test_roles_fit_their_slots() -> None:
 def test_unclear_is_no_error_of_the_program() -> None:
     with pytest.raises(UnclearLayoutError):
         recognise(Written(time="ms").text(traffic(4, n_ids=3, n=100)))
+
+
+@pytest.mark.parametrize("data", ["00 00 00 00 00 00 00 00", "10 00 00 00 00 00 00 00"])
+def test_data_of_zeros_is_no_frame_as_memory_holds_it(data: str, tmp_path: Path) -> None:
+    """Four bytes of an identifier, a length of 0 and nothing else look like it, too."""
+    path = tmp_path / "zeros.csv"
+    path.write_text("Time;ID;DLC;Data\n" + "".join(f"{at / 100:.4f};0x5A2;8;{data}\n" for at in range(40)))
+    assert read_frames(path)["data"].tolist() == [bytes.fromhex(data)] * 40

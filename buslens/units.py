@@ -105,7 +105,11 @@ def format_duration(duration_ns: int) -> str:
 
     >>> format_duration(450_000_000), format_duration(2_000_000_000), format_duration(2_345_678_901)
     ('450 ms', '2 s', '2.346 s')
+    >>> format_duration(0)
+    '0 ms'
     """
+    if not duration_ns:
+        return "0 ms"
     size = abs(duration_ns)
     sign = "-" if duration_ns < 0 else ""
     if size < NS_PER_MS:

@@ -94,4 +94,5 @@ def decide_verdict(
 def _how_to_get_one(sequences: list[Sequence]) -> str:
     from buslens.checks.occasion import what_to_do
 
-    return f"no complete handshake in this capture; record again: {'; or '.join(map(what_to_do, sequences))}"
+    asked = dict.fromkeys(map(what_to_do, sequences))
+    return f"no complete handshake in this capture; record again: {'; or '.join(asked)}"

@@ -233,7 +233,7 @@ class TestJudge:
         rule = Alive(name="alive", message="COLUMN", timeout_ns=5)
         result = recorded(expected(rule), DEFINED, [Frame(0, 0x300)])
         assert result.timelines["lock"].end_ns == 0
-        assert result.findings[0].reason == "no COLUMN frame in 0 ns, the whole capture; expected every 20 ms"
+        assert result.findings[0].reason == "no COLUMN frame in 0 ms, the whole capture; expected every 20 ms"
 
     def test_all_that_is_handed_on(self) -> None:
         """Handshakes of each sequence, the expectations themselves, and where the capture was."""

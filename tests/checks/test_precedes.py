@@ -369,7 +369,7 @@ class TestInFull:
         result = run(precedes(within), lock(1500), ignition(2010), lags={"lock": 0})
         assert told(result).outcome.value == outcome
 
-    @pytest.mark.parametrize(("on", "shown"), [(110, "0 ns"), (210, "100 ms")])
+    @pytest.mark.parametrize(("on", "shown"), [(110, "0 ms"), (210, "100 ms")])
     def test_time_is_told_from_the_first_frame(self, on: float, shown: str) -> None:
         """A capture may begin at any time of its clock."""
         samples = [[frame for frame in of if frame[0] >= 100] for of in (lock(), ignition(on))]

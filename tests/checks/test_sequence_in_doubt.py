@@ -45,7 +45,7 @@ class TestDoubt:
         """A role last seen before the step that its change follows has been shown for no time behind it."""
         result = run(handshake(), feedback=sampled([(0, "free")], every=25, until=last))
         assert of_step(result, "release ends").reason.endswith(
-            "the capture ends 0 ns after enable (limit 50 to 600 ms); record longer"
+            "the capture ends 0 ms after enable (limit 50 to 600 ms); record longer"
         )
 
     def test_discontinuity_inside(self) -> None:

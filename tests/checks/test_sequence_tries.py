@@ -101,7 +101,7 @@ class TestTries:
         )
         finding = of_step(result, "release ends")
         assert finding.outcome.value == outcome
-        tail = "; but the capture ends 0 ns after enable, and another try could follow; record longer"
+        tail = "; but the capture ends 0 ms after enable, and another try could follow; record longer"
         assert finding.reason.endswith(tail) == (outcome == "undecided")
 
     @pytest.mark.parametrize(

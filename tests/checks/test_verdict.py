@@ -65,9 +65,9 @@ class TestAddUp:
         assert why == "no complete handshake in this capture; record again: door open, while ignition is off"
 
     def test_ways_to_a_handshake(self) -> None:
-        """Each sequence is a way to one, and a rule of another kind is none."""
+        """Each sequence is a way to one, the same is told once, and a rule of another kind is none."""
         button = replace(LOCK, name="button", start=becomes("button", "down"), given=None)
-        why = decide_verdict([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
+        why = decide_verdict([finding(Outcome.MET)], [], [LOCK, NEVER, button, replace(button, name="again")])[1]
         assert why.endswith("record again: door open, while ignition is off; or button down")
 
     def test_fault_without_a_handshake_is_a_fault(self) -> None:

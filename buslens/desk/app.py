@@ -145,10 +145,10 @@ class Desk:
     async def _enter(self, request: Request) -> Response:
         if self._access.spend(request.path_params["token"]):
             # Not redirected by the server: a cookie of this kind is not sent on when another site led here.
-            return self._page("enter.html", headers={"set-cookie": self._access.cookie()})
+            return self._pages.page("enter.html", headers={"set-cookie": self._access.cookie()})
         if self._access.is_known(request.headers):
             return RedirectResponse("/", 303)
-        return self._page("used.html", status=403)
+        return self._pages.page("used.html", status=403)
 
     async def _static(self, request: Request) -> Response:
         found = self._pages.static(request.path_params["name"])
@@ -171,7 +171,7 @@ class Desk:
                 rows.append(
                     {"job": job, "details": details, "problem": problem, "step": steps_taken(job, details, sides)}
                 )
-        return self._page(
+        return self._pages.page(
             "index.html",
             rows=rows,
             sought=sought,
@@ -190,12 +190,12 @@ class Desk:
         return _to(job)
 
     async def _address(self, _: Request) -> Response:
-        return self._page("address.html", address=self._access.address())
+        return self._pages.page("address.html", address=self._access.address())
 
     async def _end_desk(self, _: Request) -> Response:
         asyncio.get_running_loop().call_later(0.2, self._end)
         self.is_ending.set()
-        return self._page("ended.html")
+        return self._pages.page("ended.html")
 
     # --- one job --------------------------------------------------------------------------------------------
 
@@ -223,7 +223,7 @@ class Desk:
         is_recorded = job.record_file.is_file()
         reading = standing.reading if standing.is_renewing else ""
         known = {(it.side, it.name): it for it in standing.view.captures}
-        answer = self._page(
+        answer = self._pages.page(
             "job.html",
             status=422 if errors else 200,
             job=job,
@@ -432,11 +432,6 @@ class Desk:
         busy = standing.reading if standing.is_renewing else ""
         return hashlib.sha256(f"{job.key()}|{standing.key}|{busy}|{standing.problem}".encode()).hexdigest()[:16]
 
-    def _page(
-        self, template: str, *, status: int = 200, headers: dict[str, str] | None = None, **values: Any
-    ) -> Response:
-        return HTMLResponse(self._pages.render(template, **values), status, headers)
-
     async def _refused(self, request: Request, error: Exception) -> Response:
         is_form = request.method in {"POST", "PUT"}
         match error:
@@ -454,7 +449,7 @@ class Desk:
         return self._missing()
 
     def _missing(self, problem: str = "", status: int = 404) -> Response:
-        return self._page("missing.html", status=status, problem=problem)
+        return self._pages.page("missing.html", status=status, problem=problem)
 
 
 _CHANGED: Final = (

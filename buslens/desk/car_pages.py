@@ -1,11 +1,10 @@
 """Pages for a new car: its files, the roles with their candidates, the rules with what was measured."""
 
 import json
-from typing import Any
 from urllib.parse import quote
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from buslens.desk import work
@@ -67,7 +66,7 @@ class CarPages:
         ]
 
     async def _index(self, _: Request) -> Response:
-        return self._page("cars.html", cars=self._folder.car_folders(), known=self._folder.cars())
+        return self._pages.page("cars.html", cars=self._folder.car_folders(), known=self._folder.cars())
 
     async def _new(self, request: Request) -> Response:
         form = await read_form(request)
@@ -149,7 +148,7 @@ class CarPages:
     ) -> Response:
         key, shown = self._drafts.get(car.name, ("", None))
         state, found = self._seek.view(car)
-        return self._page(
+        return self._pages.page(
             "car.html",
             status=422 if problem or layout_problem else 200,
             car=car,
@@ -176,9 +175,6 @@ class CarPages:
         if car is None:
             raise RefusedError(404, "There is no such car, or its folder was removed.")
         return car
-
-    def _page(self, template: str, *, status: int = 200, **values: Any) -> Response:
-        return HTMLResponse(self._pages.render(template, **values), status)
 
 
 def _key(car: CarFolder) -> str:

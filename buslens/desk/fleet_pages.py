@@ -2,11 +2,11 @@
 
 import asyncio
 from collections import defaultdict
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote
 
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import FileResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from buslens.desk import fleet_work
@@ -65,7 +65,7 @@ class FleetPages:
     async def _show(self, request: Request) -> Response:
         fleet = self._demanded(request)
         run = self.runs.of(fleet.name)
-        return self._page(
+        return self._pages.page(
             "fleet.html",
             fleet=fleet,
             settings=fleet.settings(),
@@ -115,7 +115,7 @@ class FleetPages:
         return _to(fleet)
 
     def _list(self, *, problem: str = "", typed: dict[str, str] | None = None) -> Response:
-        return self._page(
+        return self._pages.page(
             "fleets.html",
             status=422 if problem else 200,
             fleets=[(it, it.settings()) for it in fleets_in(self._folder.path)],
@@ -131,9 +131,6 @@ class FleetPages:
         if found is None:
             raise RefusedError(404, "There is no such fleet, or its folder was removed.")
         return found
-
-    def _page(self, template: str, *, status: int = 200, **values: Any) -> Response:
-        return HTMLResponse(self._pages.render(template, **values), status)
 
 
 def _to(fleet: FleetFolder) -> Response:

@@ -51,6 +51,12 @@ class DeskPages:
 
         return self._templates.get_template(template).render(version=version_of(), **values)
 
+    def page(
+        self, template: str, *, status: int = 200, headers: dict[str, str] | None = None, **values: Any
+    ) -> Response:
+        """Return the answer that shows a page."""
+        return HTMLResponse(self.render(template, **values), status, headers)
+
     def static(self, name: str) -> tuple[str, str] | None:
         """Return the text of a file and its media type; None if there is no such file."""
         if name not in _KINDS:

@@ -8,7 +8,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from buslens.desk import recorder
@@ -121,7 +121,7 @@ class RecordingPages:
 
     async def _adapters(self, _: Request) -> Response:
         """Return the choice of adapters once all drivers have answered, as a part of the page."""
-        return HTMLResponse(self._pages.render("adapters.html", adapters=await self._searched(), chosen=""))
+        return self._pages.page("adapters.html", adapters=await self._searched(), chosen="")
 
     async def _events(self, request: Request) -> Response:
         running = self.recordings.going(self._owner(request).name)
@@ -175,8 +175,8 @@ class RecordingPages:
             "can_be_judged": owner.expectations is not None,
         }
         if running is not None:
-            return HTMLResponse(self._pages.render("recording.html", at=running.at, state=running.state, **values))
-        return HTMLResponse(self._pages.render("record_now.html", **values), 422 if problem else 200)
+            return self._pages.page("recording.html", at=running.at, state=running.state, **values)
+        return self._pages.page("record_now.html", status=422 if problem else 200, **values)
 
 
 def _number(text: str, what: str, most: int) -> int | None:

@@ -47,7 +47,7 @@ GIF89a, RIFF, ISO/IEC 14496-12, PDF (ISO 32000), compound files (MS-CFB), Apache
 V ABI."""
 
 _LINES: Final = (
-    (DBC, rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
+    (DBC, rb"^[ \t]*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
     (LDF, rb"\A\s*(?:/\*(?s:.*?)\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;"),
     (EXPECTATIONS, rb"^\[\[rules\]\]|^\[roles\."),
     (CAUSES, rb"^\[(signs|causes|measurements)\."),

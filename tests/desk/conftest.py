@@ -13,6 +13,12 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 
 
+@pytest.fixture(autouse=True)
+def same_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Go back to the folder of the tests: what a worker process does here goes to that of its job."""
+    monkeypatch.chdir(Path.cwd())
+
+
 @pytest.fixture(scope="session")
 def sample() -> Path:
     """Return the folder of the bundled samples."""

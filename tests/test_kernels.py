@@ -110,7 +110,7 @@ class TestCacheFolder:
     def test_second_start_says_nothing(self, tmp_path: Path) -> None:
         home = {"XDG_CACHE_HOME": str(tmp_path), "LOCALAPPDATA": str(tmp_path), "HOME": str(tmp_path)}
         first, second = run(**home), run(**home)
-        assert first[0].startswith("told: preparing")
+        assert first[0].startswith("told: compiling the reader")
         assert first[1:] == second == ["12 True"]
 
     @pytest.mark.skipif(not hasattr(os, "getuid"), reason="rights of folders are those of POSIX")

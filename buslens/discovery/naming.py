@@ -92,8 +92,9 @@ def side_points(role: str, message: Message, enable: Message) -> tuple[float, tu
     known = [set(it.senders) - {"Vector__XXX"} for it in (message, enable)]
     if all(known):
         is_own = not known[0].isdisjoint(known[1])
-        points += _SENDER if is_own is (role == "unlock_feedback") else -_SENDER
-        reasons.append(f"the unit that drives the lock {'sends it' if is_own else 'does not send it'}")
+        if role == "unlock_feedback" or not is_own:  # a control unit may hand the data on, too
+            points += _SENDER if is_own is (role == "unlock_feedback") else -_SENDER
+            reasons.append(f"the unit that drives the lock {'sends it' if is_own else 'does not send it'}")
     return points, tuple(reasons)
 
 

@@ -47,7 +47,7 @@ GIF89a, RIFF, ISO/IEC 14496-12, PDF (ISO 32000), compound files (MS-CFB), Apache
 V ABI."""
 
 _LINES: Final = (
-    (DBC, rb"^[ \t]*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
+    (DBC, rb"^[ \t]*(?:BO_\s+\d+\s+\w+\s*:|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
     (LDF, rb"\A\s*(?:/\*(?s:.*?)\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;"),
     (EXPECTATIONS, rb"^\[\[rules\]\]|^\[roles\."),
     (CAUSES, rb"^\[(signs|causes|measurements)\."),
@@ -58,7 +58,7 @@ _LINES: Final = (
 def kind_of(head: bytes) -> FileKind | None:
     """Return what a file is by its beginning; None where it may be a recorded log, or nothing that is known.
 
-    >>> kind_of(b'VERSION "1"')
+    >>> kind_of(b'BU_: BODY')
     FileKind(name='a DBC file', use='give this file with --definitions', is_of_car=True)
     """
     for place, first, kind in _FIRST_BYTES:

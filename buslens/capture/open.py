@@ -301,8 +301,6 @@ def _recognise(
     foreign = _foreign(name) if is_file else None
     if foreign is not None and not table.names_columns and foreign.is_surely_its_own(head):
         return foreign
-    if other := exchanged(head, LOG):
-        raise CaptureError(other, source)
     if (found := _table(source, head, table, form, rest)) is not None:
         return found
     if foreign is not None and not foreign.is_text:
@@ -311,6 +309,8 @@ def _recognise(
         raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
     if not head.strip(b"\0 \t\r\n"):
         raise CaptureError(f"not a log: the first {len(head):,} bytes are blank or zero", source)
+    if other := exchanged(head, LOG):
+        raise CaptureError(other, source)
     if head.startswith(GZIP_MAGIC):
         raise CaptureError("what was packed by gzip is packed by gzip again: unpack it once", source)
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")

@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from support.tables import Written, traffic
 
 from buslens.capture.file_kind import CAUSES, DBC, EXPECTATIONS, LDF, LOG, exchanged, kind_of
+from buslens.capture.read import read_frames
 from buslens.capture.stream import HEAD_BYTES
 from buslens.causes.load import load_causes
 from buslens.definitions.load import load_definitions
@@ -32,6 +34,15 @@ def test_documents(head: bytes, name: str) -> None:
     assert kind is not None
     assert (kind.name, kind.is_of_car) == (name, False)
     assert exchanged(head, LOG).startswith(f"this is {name}, not a recorded log: name the recorded log here")
+
+
+def test_a_table_may_begin_with_its_version(tmp_path: Path) -> None:
+    path = tmp_path / "rows.csv"
+    rows = Written(time="s.6").text(traffic(1, n_ids=6, n=300))
+    path.write_bytes(b'VERSION "1.2"\n' + rows)
+    assert kind_of(path.read_bytes()) is None
+    path.write_bytes(b"[table]\n" + rows)
+    assert len(read_frames(path)) == 300
 
 
 def test_files_of_a_car() -> None:

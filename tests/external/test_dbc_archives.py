@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from buslens.definitions.dbc import Parsed
 
-pytestmark = pytest.mark.external
+pytestmark = [pytest.mark.external, pytest.mark.slow]
 
 LARGEST = 1_000_000_000 if is_thorough() else 50_000
 """Bytes of the largest file that is looked at: the suite leaves out the 20 largest of 147."""

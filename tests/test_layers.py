@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -62,12 +63,15 @@ class Import(NamedTuple):
     at_start: bool
 
 
-def imports(source: str) -> Iterator[Import]:
-    """Yield every import of a module."""
+@cache
+def imports(source: str) -> tuple[Import, ...]:
+    """Return every import of a module."""
 
     def walk(node: ast.AST, *, at_start: bool) -> Iterator[Import]:
         for child in ast.iter_child_nodes(node):
-            later = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            if isinstance(child, ast.expr):
+                continue  # no import stands in one
+            later = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef)
             if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
                 later = True
             if isinstance(child, ast.Import):
@@ -79,7 +83,7 @@ def imports(source: str) -> Iterator[Import]:
                     yield Import(f"{child.module}.{name.name}", child.lineno, child.col_offset, at_start)
             yield from walk(child, at_start=at_start and not later)
 
-    return walk(ast.parse(source), at_start=True)
+    return tuple(walk(ast.parse(source), at_start=True))
 
 
 def layer_of(module: str) -> str:

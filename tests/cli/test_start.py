@@ -51,6 +51,7 @@ class TestFile:
         write(rehearse("load-fuse-blown", seed=1), "bad.log")
         assert main(["check", "bad.log", "--expectations", "new.toml"]) == 1
 
+    @pytest.mark.slow
     def test_of_several_captures(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         """Captures and definitions come in any order; what is given to --check is tried, too."""
         write(rehearse("healthy", seed=2), "two.log")

@@ -40,6 +40,7 @@ def add(desk: RunningDesk, let_in: dict[str, str], car_path: str) -> Callable[..
 class TestNewCar:
     """Files, draft, choice, save; then a job."""
 
+    @pytest.mark.slow
     def test_whole(
         self,
         desk: RunningDesk,
@@ -127,6 +128,7 @@ def test_file_without_its_open_points() -> None:
 class TestChoice:
     """What a person has chosen stands first."""
 
+    @pytest.mark.slow
     def test_second_candidate(self, tmp_path: Path, sample: Path) -> None:
         car = DeskFolder(tmp_path).new_car("x")
         car.place("pinewick.dbc").write_bytes(DEFINITIONS.read_bytes())

@@ -163,6 +163,7 @@ class TestFolder:
 class TestDesk:
     """The pages, on a bus over the network."""
 
+    @pytest.mark.slow
     def test_killed_while_it_records(self, tmp_path: Path) -> None:
         group = group_of_our_own()
         with listening(group), running_desk(tmp_path) as desk:

@@ -203,6 +203,7 @@ class TestWires:
 class TestUnit:
     """The lock unit itself."""
 
+    @pytest.mark.slow
     def test_release_gets_later_with_severity(self) -> None:
         for fault in ("slow-motor", "supply-contact-bad", "low-battery", "sluggish"):
             times = [release_ms(rehearse(fault, severity=severity)) for severity in (0.25, 0.6, 1.0)]

@@ -73,6 +73,7 @@ def test_where_nothing_came(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_in_a_table_of_which_somebody_says_how(tmp_path: Path) -> None:
     """What was said about a table when it was checked counts when its dialogue is read, for a picture and a record."""
     rows = []

@@ -30,6 +30,8 @@ class ForbiddenCondition:
     #: What is told of a stretch: "ignition is on and unlock_feedback is locked".
     words: Callable[[Episode], str]
     limit: Limit
+    #: When alone it matters, told behind its length: " with lock enable on".
+    scope: str = ""
     #: Role that the evidence names.
     role: str
     #: What is told of a stretch behind its length: "; lowest 0 V".
@@ -152,7 +154,7 @@ def _evaluate_episode(
     comma = "," if ", " in said else ""
     is_moment = run.is_certain and run.certain_ns <= 1 and most_ns is None
     lasted = "at one moment at least" if is_moment else f"for {span_text(length)}"
-    measured = f"{said}{comma} {lasted}{allowed}{offence.tail(run)}"
+    measured = f"{said}{comma} {lasted}{offence.scope}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return finding(Outcome.VIOLATED, measured)
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():

@@ -44,6 +44,13 @@ def was_not(written: WrittenCondition, *, like: WrittenCondition) -> str:
     return f"{role} was not" if plain(like.text).endswith(f" is {state}") else f"{role} was not {state}"
 
 
+def meanwhile(written: WrittenCondition) -> str:
+    """Return a condition as what was so all the time: ``with lock enable on``, ``while speed < 3 km/h``."""
+    if isinstance(written.condition, Is):
+        return f"with {plain(written.condition.role)} {written.condition.state}"
+    return f"while {_in_past(written.text)}"
+
+
 def already(trigger: Trigger) -> str:
     """Return that a trigger's change had come about before it was awaited: ``it was already on``."""
     if len(trigger.moments) == 1 and trigger.text.count(" becomes ") == 1:

@@ -13,7 +13,7 @@ from buslens.checks.context import EvaluationContext
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding
 from buslens.checks.outcome import Limit
-from buslens.checks.phrases import plain
+from buslens.checks.phrases import meanwhile, plain
 from buslens.definitions.limits import exactly
 from buslens.expectations.model import And, Compare, Condition, Or, Range
 from buslens.timeline.model import UNKNOWN_STATE
@@ -94,6 +94,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
         words=words,
         tail=worst,
         limit=limit,
+        scope="" if rule.while_ is None else f" {meanwhile(rule.while_)}",
         role=rule.of,
     )
     return evaluate_episodes(offence, context)

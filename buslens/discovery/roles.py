@@ -31,7 +31,7 @@ from buslens.discovery.naming import (
     says_other,
     side_points,
 )
-from buslens.discovery.traces import STARTING_NS, UNSEEN, ShownSignals, Trace, is_state, name_of, within
+from buslens.discovery.traces import FEW_BITS, STARTING_NS, UNSEEN, ShownSignals, Trace, is_state, name_of, within
 from buslens.discovery.vocabulary import OF_GATEWAYS, tokens
 from buslens.units import NS_PER_MS
 
@@ -46,6 +46,8 @@ _CLEARLY_NAMED: Final = 3.0
 """Points by names alone that another signal is ahead, so that what a signal does is not enough."""
 HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unlock_feedback", "data_feedback")
 """The roles that a complete handshake needs."""
+_WORTH_READING: Final = 0.5
+"""Points by names alone for which a whole byte is read: most are measured values (rule of thumb)."""
 _SHARE: Final = 0.5
 """A feedback changes with at least so many of the moves."""
 _NEAREST: Final = 8.0
@@ -96,6 +98,8 @@ class Proposal:
 def is_wanted(message: Message, signal: Signal) -> bool:
     """Return whether a signal can be one of the roles, so that it is worth reading."""
     if is_state(signal):
+        if signal.length > FEW_BITS and not signal.labels:
+            return any(name_points(role, message, signal)[0] >= _WORTH_READING for role in HANDSHAKE)
         return not is_counter(signal) or name_points("start_button", message, signal)[0] > 0
     return any(_is_number_of(role, signal) and name_points(role, message, signal)[0] > 0 for role in UNITS)
 
@@ -526,8 +530,10 @@ def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, t
     rest = next((it for it in trace.held_ns if it != raw and not invalid_of(trace.signal).get(it, False)), None)
     if rest is None:
         return {first: (raw,)}
-    bit, values = raw ^ rest, range((1 << trace.signal.length) - 1)
-    if trace.signal.length >= _MASK_FROM and not trace.signal.labels and bit.bit_count() == 1:
+    bit, length = raw ^ rest, trace.signal.length
+    seen = int(np.bitwise_or.reduce(trace.raw)) if length > FEW_BITS else (1 << length) - 1
+    values = [value for value in range((1 << length) - 1) if value | seen == seen]
+    if length >= _MASK_FROM and not trace.signal.labels and bit.bit_count() == 1 and min(raw, rest) >= 0:
         # A bit for each door: one of them is the driver's, whatever the others do. All ones is no value.
         by_bit = [tuple(value for value in values if value & bit == it & bit) for it in (raw, rest)]
         return dict(zip((first, second), by_bit, strict=True))
@@ -543,28 +549,39 @@ def count_states(trace: Trace) -> dict[str, tuple[int, ...]]:
 def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) -> dict[str, tuple[int, ...]]:
     """Return what is off and on: by value names, else by the lock.
 
-    Off is what the signal shows whenever the lock begins to move, and what it only comes to show while that is engaged:
-    a key that is out of the car. A value with a name that says nothing, beyond all that are off or all that are on, is
-    as these are, though no capture shows it.
+    Off is what the signal shows whenever the lock begins to move, and what it shows from first to last while that is
+    engaged: a key that is out of the car, or accessories. What it shows longest of the rest is on; what else follows on
+    off, on the way there, are accessories. A value with a name that says nothing, beyond all that are off or all that
+    are on, is as these are, though no capture shows it.
     """
     labels = label_states("ignition", trace.signal)
     if set(STATES["ignition"]) <= set(labels):
         return _by_place(trace, labels["off"], labels["on"])
-    at_rest = trace.at(moves.since_ns)
-    engaged = set(trace.raw.tolist()) - set(trace.raw[~is_locked].tolist())
-    off = sorted({int(raw) for raw in at_rest if raw != UNSEEN} | engaged)
     invalid = invalid_of(trace.signal)
-    left = set(trace.held_ns) - set(off)
-    starting = set(starting_values(trace)) if len(left) > 1 else set()
-    on = sorted(raw for raw in left - starting if not invalid.get(raw, False))
-    return _by_place(trace, off, on) if off and on else {}
+    off = {int(raw) for raw in trace.at(moves.since_ns) if raw != UNSEEN}
+    left = [raw for raw in trace.held_ns if raw not in off and not invalid.get(raw, False)]
+    if len(left) > 1:
+        left = [raw for raw in left if raw not in starting_values(trace)]
+    engaged = set(trace.raw[is_locked].tolist())
+    from_off = set(trace.raw[1:][trace.is_change[1:] & within(trace.raw[:-1], off | engaged)].tolist())
+    main = next((raw for raw in left if raw not in engaged), None)
+    on = [raw for raw in left if raw == main or raw not in engaged | from_off]
+    return _by_place(trace, off | {*left} - {*on}, on) if off and on else {}
 
 
-def _by_place(trace: Trace, off: Sequence[int], on: Sequence[int]) -> dict[str, tuple[int, ...]]:
-    """Return what is off and on, with named values beyond either if all that are off lie below all that are on."""
+def _by_place(trace: Trace, off: Collection[int], on: Collection[int]) -> dict[str, tuple[int, ...]]:
+    """Return what is off and on, with values that no capture shows, if all that are off lie below all that are on.
+
+    Named ones count as what they lie beyond. Where there are no names, accessories lie below on, and crank is the next
+    above it: common practice, no source.
+    """
     invalid = invalid_of(trace.signal)
-    rest = [raw for raw in sorted(invalid) if not invalid[raw] and raw not in {*off, *on}] if max(off) < min(on) else []
-    below, above = (it for it in rest if it < max(off)), (it for it in rest if it > min(on))
+    known = [raw for raw in sorted(invalid) if not invalid[raw]]
+    if not invalid:
+        known = [raw for raw in range(min(min(on) + 2, 1 << trace.signal.length)) if raw not in trace.held_ns]
+    rest = [raw for raw in known if raw not in {*off, *on}] if max(off) < min(on) else []
+    below = [raw for raw in rest if raw < (max(off) if invalid else min(on))]
+    above = [raw for raw in rest if raw > min(on)]
     return {"off": tuple(sorted({*off, *below})), "on": tuple(sorted({*on, *above}))}
 
 

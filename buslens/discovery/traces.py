@@ -23,12 +23,15 @@ from buslens.units import NS_PER_MS, NS_PER_S
 
 COLUMN_ID: Final = -1
 """Identifier of what stands for the message of a table's columns: no frame has it."""
-UNSEEN: Final = -1
+UNSEEN: Final = int(np.iinfo(np.int64).min)
 """Stands for a value that no frame has shown."""
 APART_NS: Final = 3600 * NS_PER_S
 """What lies between two captures on the common axis: nothing follows from one to the next."""
-_MOST_BITS: Final = 4
+FEW_BITS: Final = 4
+_MOST_BITS: Final = 8
 _MOST_LABELS: Final = 32
+_MOST_VALUES: Final = 16
+"""A state of more than a few bits without value names has so many at most (rule of thumb)."""
 _BUSY_PER_S: Final = 4.0
 """A signal that changes more often is a counter or a measured value, not a state (rule of thumb)."""
 _COUNTS_FROM: Final = 3
@@ -65,6 +68,8 @@ _EVEN_NEAR: Final = 0.25
 _EVENT_SHARE: Final = 0.6
 _EVEN_THOUGH_TOLD: Final = 0.9
 """... or of which so many frames show a change, unless still more intervals are near ..."""
+_SLOWEST_NS: Final = 2 * NS_PER_S
+"""... and more often than that; people who do the same again and again may be as even as a clock ..."""
 _EVENT_GAPS: Final = 10
 """... and each change is sent at once, if so many show one, or if they come so many usual intervals behind the frame
 before (rules of thumb)."""
@@ -198,8 +203,10 @@ class ShownSignals:
 
     def is_cyclic(self, message: str) -> bool:
         """Return whether a message is sent by the clock."""
-        least = _EVEN_THOUGH_TOLD if self._tells_changes(message) else _EVEN_SHARE
-        if message not in self.cycles_ns or self.even_parts.get(message, 1.0) < least:
+        tells = self._tells_changes(message)
+        if message not in self.cycles_ns or (tells and self.cycles_ns[message] > _SLOWEST_NS):
+            return False
+        if self.even_parts.get(message, 1.0) < (_EVEN_THOUGH_TOLD if tells else _EVEN_SHARE):
             return False
         return self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
 
@@ -302,10 +309,10 @@ def within(raw: NDArray[np.int64], values: Iterable[int]) -> NDArray[np.bool_]:
 
 
 def is_state(signal: Signal) -> bool:
-    """Return whether a signal can be a state: a few bits, or value names."""
+    """Return whether a signal can be a state: some bits, or value names."""
     few = signal.length <= _MOST_BITS or 0 < len(signal.labels) <= _MOST_LABELS
     return (
-        signal.kind is ValueType.UNSIGNED
+        signal.kind is not ValueType.FLOAT
         and few
         and signal.unit.strip() in {"", "-", "bit", "Bit", "1", "bool", "enum"}
     )
@@ -404,7 +411,11 @@ def read_shown(
         traces={
             name: it
             for name, it in traces.items()
-            if not is_state(it.signal) or it.is_change.sum() <= _BUSY_PER_S * total_s
+            if not is_state(it.signal)
+            or (
+                it.is_change.sum() <= _BUSY_PER_S * total_s
+                and len(it.held_ns) <= max(_MOST_VALUES, len(it.signal.labels))
+            )
         },
         cycles_ns={name: int(np.median(listed)) for name, listed in cycles.items()},
         silences_ns=silences,

@@ -137,7 +137,8 @@ def test_numbers_behind_words_count_paths() -> None:
     [
         # Words that nobody knows: the lock tells 0 and 1 from 2, and their places the others.
         ({0: "wyl", 1: "akc", 2: "wl", 3: "rozr", 7: "SNA"}, (0, 1), (2, 3)),
-        ({}, (0, 1), (2,)),
+        # Without any, accessories lie below on, and crank is the next above it.
+        ({}, (0, 1), (2, 3)),
         # Between the two, a place tells nothing.
         ({0: "off", 1: "xyz", 2: "run", 3: "rozr"}, (0,), (2, 3)),
         # Nor where they are mixed.
@@ -151,3 +152,22 @@ def test_values_of_an_ignition_that_no_capture_shows(
     named = replace(shown, signal=replace(shown.signal, labels=names))
     moves = Moves(SHOWN, ENABLE, [1], FIRST)
     assert ignition_states(named, moves, np.zeros(4, np.bool_)) == {"off": off, "on": on}
+
+
+@pytest.mark.parametrize(
+    ("rows", "locked", "off", "on"),
+    [
+        # What follows on off and is not what it shows longest: accessories, on the way there and back.
+        ([(7800, 1), (7900, 2), (9000, 4), (9500, 2), (18000, 1), (19000, 0)], 0, (0, 1), (2, 3, 4)),
+        # Where none are shown, they lie below it all the same.
+        ([(8000, 2), (9000, 4), (9500, 2), (19000, 0)], 0, (0, 1), (2, 3, 4)),
+        # What stands from first to last while the lock is engaged is off, however long.
+        ([(1000, 3), (3000, 0), (8000, 1), (9000, 0)], 1, (0, 3), (1,)),
+    ],
+)
+def test_unnamed_values_of_an_ignition(
+    rows: list[tuple[int, int]], locked: int, off: tuple[int, ...], on: tuple[int, ...]
+) -> None:
+    shown = trace(*rows, length=3)
+    is_locked = np.arange(len(shown.raw)) == locked if locked else np.zeros(len(shown.raw), np.bool_)
+    assert ignition_states(shown, Moves(SHOWN, ENABLE, [1], FIRST), is_locked) == {"off": off, "on": on}

@@ -221,3 +221,24 @@ def test_numbers_in_names_that_say_nothing(tmp_path: Path) -> None:
     captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
     made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
     assert {"unlock_feedback", "data_feedback"} <= set(made.certain)
+
+
+def test_states_of_whole_signed_bytes(tmp_path: Path) -> None:
+    """A state may fill a byte, signed or not, without a name for any of its values."""
+    messages = [
+        replace(it, fields=tuple(replace(field, start=8 * place, length=8) for place, field in enumerate(it.fields)))
+        if it.name != "SPEED_INFO"
+        else it
+        for it in BITS.messages
+    ]
+    car = replace(BITS, messages=tuple(messages))
+    (tmp_path / "car.dbc").write_text(car.dbc().replace("|8@1+", "|8@1-"), "utf-8")
+    captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    (tmp_path / "car.toml").write_text(made.text, "utf-8")
+    assert made.is_complete, made.missing
+    found = [
+        check(record(car, tmp_path / "next.log", 10, fault), expectations=tmp_path / "car.toml").verdict
+        for fault in ("", "never locks")
+    ]
+    assert found == [Verdict.AS_EXPECTED, Verdict.FAULTY]

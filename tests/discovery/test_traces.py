@@ -5,7 +5,7 @@ import pytest
 
 from buslens.definitions.model import Message, Signal
 from buslens.discovery.roles import enable_states
-from buslens.discovery.traces import Trace, silent_cycles
+from buslens.discovery.traces import CaptureSpan, ShownSignals, Trace, silent_cycles
 
 
 @pytest.mark.parametrize("lost", [0.0005, 0.002, 0.012, 0.03, 0.08])
@@ -37,3 +37,31 @@ def test_enable_that_never_came(rest: int) -> None:
         is_start=np.array([True]),
     )
     assert enable_states(trace) == {"off": (rest,), "on": (1 - rest,)}
+
+
+@pytest.mark.parametrize(("cycle_ms", "is_cyclic"), [(500, True), (13_000, False)])
+def test_people_who_are_as_even_as_a_clock(cycle_ms: int, is_cyclic: bool) -> None:
+    """A message of which each frame shows a change is sent by the clock only if that is a quick one."""
+    signal = Signal(name="FEEDBACK", start=0, length=1)
+    seen_ns = np.arange(10) * cycle_ms * 1_000_000
+    trace = Trace(
+        message=Message(name="LOCK", can_id=1, length=1, signals=(signal,)),
+        signal=signal,
+        seen_ns=seen_ns,
+        since_ns=seen_ns - cycle_ms * 1_000_000,
+        stop_ns=np.append(seen_ns[1:], seen_ns[-1] + 1),
+        raw=np.arange(10) % 2,
+        is_change=np.arange(10) > 0,
+        is_start=np.arange(10) == 0,
+    )
+    shown = ShownSignals(
+        spans=(CaptureSpan(path="a.log", own_first_ns=0, first_ns=0, end_ns=int(seen_ns[-1]) + 1),),
+        traces={trace.name: trace},
+        cycles_ns={"LOCK": cycle_ms * 1_000_000},
+        silences_ns={},
+        frames=10,
+        counts={"LOCK": 10},
+        even_parts={"LOCK": 1.0},
+    )
+    assert shown.is_cyclic("LOCK") is is_cyclic
+    assert (trace.name in shown.with_events().events) is not is_cyclic

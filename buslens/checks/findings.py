@@ -88,6 +88,10 @@ class FindingColumns(ColumnRecords[Finding]):
         """Return those on the steps of handshakes."""
         raise NotImplementedError
 
+    def during(self, first_ns: int, last_ns: int) -> list[Finding]:
+        """Return the made ones, and of the others those that a stretch of time has to do with, in their order."""
+        raise NotImplementedError
+
 
 class Findings(JoinedRecords[Finding]):
     """All findings of a capture, in order of rule and time."""
@@ -115,6 +119,11 @@ class Findings(JoinedRecords[Finding]):
             own = part.of_handshakes(numbers) if isinstance(part, FindingColumns) else part
             found += [it for it in own if it.rule == rule and it.handshake in numbers]
         return found
+
+    def during(self, first_ns: int, last_ns: int) -> list[Finding]:
+        """Return all that is wrong, and at least what is met in a stretch of time, both ends included, in order."""
+        parts = (it.during(first_ns, last_ns) if isinstance(it, FindingColumns) else it for it in self.parts)
+        return [finding for part in parts for finding in part]
 
     def met_handshakes(self, rule: str) -> int:
         """Return in how many handshakes a step of a rule came in its time."""

@@ -98,10 +98,19 @@ class StepFindings(FindingColumns):
 
     def of_handshakes(self, numbers: AbstractSet[int]) -> list[Finding]:
         """Return those on some handshakes, in their order."""
-        row = np.maximum(self.order, 0) // len(self._steps)
-        chosen = (self.order < 0) | np.isin(self._met.numbers[row], list(numbers))
-        found = map(self.at, np.flatnonzero(chosen).tolist())
+        found = self._chosen(np.isin(self._met.numbers, list(numbers)))
         return [it for it in found if it.handshake in numbers]
+
+    def during(self, first_ns: int, last_ns: int) -> list[Finding]:
+        """Return the made ones, and of the others those of handshakes with a step awaited in a stretch of time."""
+        edges, steps = self._edges, self._steps
+        waits = [edges[it.reference].seen_ns + it.step.within_ns for it in steps]
+        return self._chosen((edges[0].since_ns <= last_ns) & (np.max(waits, axis=0) >= first_ns))
+
+    def _chosen(self, handshakes: NDArray[np.bool_]) -> list[Finding]:
+        """Return the made ones, and those of chosen handshakes, in their order."""
+        row = np.maximum(self.order, 0) // len(self._steps)
+        return [self.at(index) for index in np.flatnonzero((self.order < 0) | handshakes[row]).tolist()]
 
     def met_handshakes(self) -> int:
         """Return how many handshakes have no finding that is made."""

@@ -78,18 +78,24 @@ class Survey:
         """Let go of frames of identifiers that are of no dialogue by what they have shown so far."""
         for name in names:
             seen = [self.counts[name, offset] for offset in OFFSETS]
-            if name in self.dropped or all(one[0] >= _FEW and one[1] < LEAST_PART * one[0] for one in seen):
+            if name in self.dropped or all(one[0] >= _FEW and not _may_speak(one) for one in seen):
                 self.dropped.add(name)
                 self.kept.frames.pop(name, None)
 
     def candidates(self) -> dict[SenderKey, tuple[int, ...]]:
         """Return the identifiers that may belong to a dialogue, with the offsets at which they do."""
         found: defaultdict[SenderKey, tuple[int, ...]] = defaultdict(tuple)
-        for (name, offset), (total, valid, heads, known, flow_controls) in self.counts.items():
-            speaks = known >= LEAST_PART * heads if heads else flow_controls == total
-            if total and valid >= LEAST_PART * total and speaks:
+        for (name, offset), counts in self.counts.items():
+            if _may_speak(counts):
                 found[name] += (offset,)
         return dict(found)
+
+
+def _may_speak(counts: NDArray[np.int64]) -> bool:
+    """Whether an identifier may belong to a dialogue, by what its frames look like at one offset."""
+    total, valid, heads, known, flow_controls = counts.tolist()
+    speaks = known >= LEAST_PART * heads if heads else flow_controls == total
+    return bool(total and valid >= LEAST_PART * total and speaks)
 
 
 class Collection:

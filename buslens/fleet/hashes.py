@@ -7,11 +7,30 @@ Both are SHA-256 (FIPS 180-4), as in the job record.
 
 import hashlib
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
+from typing import Final
 
 from buslens.capture.table_settings import NOTHING_TOLD
 from buslens.fleet.model import Group
-from buslens.report.versions import version_of
+
+_CHECKING: Final = ("capture", "definitions", "dialogue", "timeline", "expectations", "checks", "fleet/check_job.py")
+"""What of the program makes a judgement, its sentences included; what only reports it is omitted."""
+
+
+@cache
+def program_hash() -> str:
+    """Return the hash over the files of the program that a judgement depends on.
+
+    Its version does not tell: a program may be changed, in what it finds or only in how it says that, and keep it.
+    """
+    root = Path(__file__).parents[1]
+    within = [root / name for name in _CHECKING]
+    files = [*root.glob("*.py"), *(it for place in within for it in ([place] if place.is_file() else place.rglob("*")))]
+    digest = hashlib.sha256()
+    for path in sorted(it for it in files if it.is_file() and it.parent.name != "__pycache__"):
+        digest.update(f"{path.relative_to(root).as_posix()} {content_hash(path)} ".encode())
+    return digest.hexdigest()
 
 
 def content_hash(path: str | Path) -> str:
@@ -30,7 +49,7 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
     """Return the hash over everything but the capture that a judgement depends on.
 
     That is the bytes of the expectations and of the definitions, names of channels, what is said about tables, and the
-    version of the program.
+    program itself.
 
     Parameters
     ----------
@@ -44,7 +63,7 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
     """
     digest = hashlib.sha256()
     for part in (
-        version_of().encode(),
+        program_hash().encode(),
         content_hash(group.expectations).encode(),
         *(content_hash(path).encode() for path in definitions),
         repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),

@@ -3,7 +3,7 @@
 -- by side.
 --
 --   word        every text that comes again and again, once
---   ground      what a judgement rests on: hash over expectations, definitions, channels and program version
+--   ground      what a judgement rests on: hash over expectations, definitions, channels and the program's own files
 --   standard    the ground that each group of vehicles is checked on now, judgements on others are kept, not reported
 --   capture     a file or object: where it lies, whose it is, when it was recorded, and its judgement
 --   judgement   what came of one content on one ground

@@ -122,8 +122,8 @@ def figure(
     if before is not None or layout != "lanes":
         with house_style():
             return paint(_special(result, layout, before, rule, fmt), fmt.dpi)
-    placed = places(result)
-    view = choose(result, placed, window=window, handshake=handshake, rule=rule)
+    view = choose(result, places(result, result.findings.unmet), window=window, handshake=handshake, rule=rule)
+    placed = places(result, result.findings.during(view.start_ns, view.end_ns))
     with house_style():
         return paint(lay_out(result, placed, view, fmt, Lettering()), fmt.dpi)
 

@@ -10,7 +10,7 @@ from buslens.checks.own_words import labelled
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.finding_layout import FindingLayout, rule_roles
+from buslens.report.finding_layout import FindingLayout, extent_of, rule_roles
 from buslens.report.formatting import seconds
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -62,6 +62,8 @@ def choose(
 
     Parameters
     ----------
+    placed : list of FindingLayout
+        At least those of all that is not met.
     window : pair of float, "all" or None
         Seconds from the first frame; "all" for the whole capture.
     handshake : int or None
@@ -163,11 +165,8 @@ def _of_handshake(
     result: Result, placed: list[FindingLayout], run: Handshake, about: FindingLayout | None = None
 ) -> View:
     """Show a handshake, and with it the finding of another rule that it is shown for."""
-    extents = [
-        p.extent
-        for p in placed
-        if (p is about or (p.finding.rule == run.rule and p.finding.handshake == run.number)) and p.extent is not None
-    ]
+    steps = [extent_of(it) for it in result.findings.of_handshakes(run.rule, {run.number})]
+    extents = [it for it in (*steps, None if about is None else about.extent) if it is not None]
     zero = run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
     start = min([run.start.earliest_ns, *(e[0] for e in extents)])
     end = max([zero, *(e[1] for e in extents)])

@@ -17,7 +17,9 @@ from buslens.checks.step_findings import StepFindings
 from buslens.checks.verdict import decide_verdict
 from buslens.expectations.model import Role, Sequence
 from buslens.report.document import capture_entry, dumps
+from buslens.report.finding_layout import extent_of
 from buslens.report.text import text
+from buslens.units import NS_PER_MS
 
 RULE = Sequence(
     name="lock handshake",
@@ -80,6 +82,18 @@ class TestStepFindings:
         assert found[0] == found[1]
         assert {it.handshake for it in found[0]} == numbers & set(range(1, len(delays) + 1))
         assert Findings(ways(perform(samples(*delays), RULE))).of_handshakes("another", numbers) == []
+
+    def test_during(self, delays: tuple[float, ...]) -> None:
+        """What a picture of a stretch of time shows is among the findings that the stretch has to do with."""
+        together, alone = ways(perform(samples(*delays), RULE))
+        for first_ms in range(-50, 200 * len(delays), 45):
+            first_ns, last_ns = first_ms * NS_PER_MS, (first_ms + 60) * NS_PER_MS
+            found = Findings([together]).during(first_ns, last_ns)
+            extents = [(it, extent_of(it)) for it in alone]
+            shown = [it for it, ends in extents if ends is not None and ends[0] <= last_ns and ends[1] >= first_ns]
+            assert [it for it in found if it in shown] == shown
+            assert [it for it in alone if it in found] == found
+            assert set(together.made) <= set(found)
 
     def test_in_own_words(self, delays: tuple[float, ...]) -> None:
         rule = replace(RULE, says={"met": "{step} took {measured} of {limit} in handshake {handshake}"})

@@ -55,10 +55,11 @@ class TestPairs:
         car = Recording()
         for k in range(70):
             car.put(0x123, bytes([k]) * 8)
+            car.put(0x124, bytes([2, 0, k]))  # of the protocol's form, and of no service
         car.ask("22f190", "62f190" + "41" * 17)
         path = car.write(tmp_path / "a.log")
         survey, _ = reduce_frames(open_capture(path), wanted=None, make=Survey, update=Survey.add, merge=Survey.merge)
-        assert {key.can_id for key in survey.dropped} == {0x123}
+        assert {key.can_id for key in survey.dropped} == {0x123, 0x124}
         read: list[object] = []
         monkeypatch.setattr(read_module, "open_capture", lambda *a, **kw: read.append(a) or open_capture(*a, **kw))
         monkeypatch.setattr(read_module, "Survey", Forgetful if begins_like_none else Survey)

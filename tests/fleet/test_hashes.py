@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from buslens.fleet import hashes
 from buslens.fleet.hashes import content_hash, setup_hash
 from buslens.fleet.model import Group
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 class TestContent:
@@ -29,6 +27,21 @@ class TestContent:
         """The one-block message "abc": NIST, example values for SHA-256 of FIPS 180-4 (from memory)."""
         (tmp_path / "abc").write_bytes(b"abc")
         assert content_hash(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+class TestProgram:
+    def test_what_counts(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A word in how findings are told counts, and nothing in how they are shown."""
+        home = Path(hashes.__file__).parents[1]
+        for folder in ("checks", "report", "fleet"):
+            shutil.copytree(home / folder, tmp_path / folder, ignore=shutil.ignore_patterns("__pycache__"))
+        monkeypatch.setattr(hashes, "__file__", str(tmp_path / "fleet" / "hashes.py"))
+        seen = []
+        for changed in ("report/text.py", "checks/phrases.py", "fleet/page/page.py", "fleet/check_job.py"):
+            with (tmp_path / changed).open("a") as file:
+                file.write("#")
+            seen.append(hashes.program_hash.__wrapped__())
+        assert [seen.index(it) for it in seen] == [0, 1, 1, 3]
 
 
 class TestGround:
@@ -49,7 +62,7 @@ class TestGround:
             setup_hash(replace(group, expectations=str(tmp_path / "b.toml")), [one]),
             setup_hash(renamed, [one]),
         ]
-        monkeypatch.setattr(hashes, "version_of", lambda: "another")
+        monkeypatch.setattr(hashes, "program_hash", lambda: "another")
         grounds.append(setup_hash(group, [one]))
         assert len(set(grounds)) == len(grounds)
 

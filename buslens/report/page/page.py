@@ -5,15 +5,16 @@ The policy of the page lets nothing in from outside: the one script and the one 
 
 import base64
 import os
+from itertools import chain, islice
 from pathlib import Path
 from typing import Final
 
 from buslens.causes.diagnosis import Diagnosis
-from buslens.checks.findings import Finding, Result
+from buslens.checks.findings import Result
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import answer, kinds
-from buslens.report.finding_layout import FindingLayout, places
+from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
@@ -85,8 +86,10 @@ def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagn
 
 def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     """Return the page as text."""
-    groups, numbers, every, placed = _listed(result)
-    view = choose(result, every)
+    groups = kinds(result, result.findings)
+    numbers = numbers_of(groups)
+    placed = places(result, islice(chain.from_iterable(groups), MOST_DRAWN))
+    view = choose(result, places(result, result.findings.unmet))
     script = _script()
     style = style_sheet()
     name = clean(file_name(result.path))
@@ -124,15 +127,6 @@ def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[st
     groups = kinds(result, result.findings)
     evidence = evidence_html(result, diagnosis, numbers_of(groups), most=_LANES_BESIDE)
     return evidence, findings_html(result, groups, _OPEN_BESIDE)
-
-
-def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:
-    """Return the findings by kind, their numbers, every place, and the places of those that are drawn, as listed."""
-    by_finding = {id(place.finding): place for place in places(result)}
-    groups = kinds(result, result.findings)
-    ordered = [finding for group in groups for finding in group]
-    placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
-    return groups, numbers_of(groups), list(by_finding.values()), placed
 
 
 def _policy(script: str, style: str) -> str:

@@ -44,6 +44,7 @@ def read_patterns(
     for item, place in written:
         read, inner = values.table(PATTERN, place, item, "a finding"), place.table or {}
         outcomes = _outcomes(values, item["outcomes"], inner["outcomes"]) if "outcomes" in item else FAULTS
+        after = _outcomes(values, item["after"], inner["after"]) if "after" in item else frozenset()
         targets, problem, at = _targets(expectations, read, inner, place)
         beside = _awaiting(expectations, read["came"], inner["came"])[0] if "came" in read else []
         found += [
@@ -51,6 +52,7 @@ def read_patterns(
                 rule=rule,
                 step=step,
                 outcomes=outcomes,
+                after=after,
                 came=frozenset(other for owner, other in beside if owner == rule and other is not None),
             )
             for rule, step in targets

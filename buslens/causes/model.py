@@ -91,6 +91,8 @@ class FindingPattern:
     outcomes: frozenset[Outcome]
     #: Steps of the same rule of which one must have come in the same handshake; empty: none needs to.
     came: frozenset[str] = frozenset()
+    #: Only behind a finding of the same rule and step that has one of these outcomes; empty: anywhere.
+    after: frozenset[Outcome] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

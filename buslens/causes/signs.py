@@ -15,8 +15,8 @@ nothing was checked                         undecided (absent, if the pattern na
 a sign by a condition                      becomes
 =========================================  =====================================================================
 the condition surely held, often enough    present
-it did not, and at some moment within      absent
-`while` it surely did not hold
+it did less often, or at some moment       absent
+within `while` it surely did not hold
 the log shows no such moment either        undecided
 =========================================  =====================================================================
 
@@ -41,6 +41,7 @@ from buslens.timeline.ternary import TRUE
 
 _CAME: Final = frozenset({Outcome.MET, Outcome.EARLY, Outcome.LATE})
 """Outcomes of a step whose change came."""
+_NEVER: Final = 2**63 - 1
 
 
 class SignStatus(Enum):
@@ -148,11 +149,21 @@ def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
     held = np.flatnonzero(truth.value == TRUE)
     if len(held) >= sign.times:
         return SignStatus.PRESENT, int(truth.at_ns[held[0]])
-    return (SignStatus.ABSENT if (absence.value == TRUE).any() else SignStatus.UNDECIDED), None
+    # What held all the while did not come so often.
+    is_seldom = bool(len(held)) or (absence.value == TRUE).any()
+    return (SignStatus.ABSENT if is_seldom else SignStatus.UNDECIDED), None
 
 
 def _findings(sign: Sign, result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
     patterns = sign.findings
+    asked = frozenset[Outcome]().union(*(pattern.after for pattern in patterns))
+    failed: dict[tuple[str, str | None, Outcome], int] = {}
+    for it in result.findings.unmet if asked else ():
+        if it.outcome in asked and it.time_ns is not None:
+            place = it.rule, it.step, it.outcome
+            failed[place] = min(failed.get(place, _NEVER), it.time_ns)
+    if asked and not failed:
+        return SignStatus.UNDECIDED, ()
     is_met_asked = any(Outcome.MET in pattern.outcomes for pattern in (*patterns, *sign.not_after))
     # Of handshakes that are met throughout, one says for all that its steps were checked.
     told = result.findings if is_met_asked else tuple(result.findings.digest())
@@ -162,6 +173,8 @@ def _findings(sign: Sign, result: Result) -> tuple[SignStatus, tuple[Finding, ..
         for finding in told
         for pattern in patterns
         if _speaks(pattern, finding)
+        if not pattern.after
+        or any(failed.get((finding.rule, finding.step, it), _NEVER) < (finding.time_ns or 0) for it in pattern.after)
         if not pattern.came or any((finding.rule, finding.handshake, step) in came for step in pattern.came)
     ]
     fitting = [finding for pattern, finding in subject if _outcome_of(finding) in pattern.outcomes]

@@ -87,6 +87,29 @@ class TestFindings:
         result = replace(result, findings=Findings.of([own, replace(other, rule="shake", step="other")]))
         assert observe([sign], [result])[0].shown is SignStatus.UNDECIDED
 
+    @pytest.mark.parametrize(
+        ("behind_ns", "came", "expected"),
+        [
+            (1, 200, SignStatus.PRESENT),
+            (1, None, SignStatus.ABSENT),
+            (0, 200, SignStatus.UNDECIDED),
+            (-1, 200, SignStatus.UNDECIDED),
+        ],
+    )
+    def test_evidence_behind_another_finding_only(
+        self, behind_ns: int, came: float | None, expected: SignStatus
+    ) -> None:
+        """That something works again is told by what came after it had not."""
+        (own,) = capture(enable=came).findings
+        failed = replace(own, outcome=Outcome.MISSING, time_ns=(own.time_ns or 0) - behind_ns)
+        result = replace(capture(enable=came), findings=Findings.of([own, failed]))
+        again = by_findings(replace(pattern(Outcome.MET), after={Outcome.MISSING}))
+        assert shown(again, result) is expected
+        elsewhere = replace(result, findings=Findings.of([own, replace(failed, step="other")]))
+        assert shown(again, elsewhere) is SignStatus.UNDECIDED
+        # Where nothing failed, nothing can have come back.
+        assert shown(again, capture(enable=came)) is SignStatus.UNDECIDED
+
     def test_any_rule(self) -> None:
         sign = by_findings(pattern(Outcome.MISSING, rule=None, step=None))
         assert shown(sign, capture(enable=None)) is SignStatus.PRESENT
@@ -139,6 +162,8 @@ class TestCondition:
             name="it", shows="", seen=WrittenCondition(condition=IsUnknown(role="enable"), text="enable is unknown")
         )
         assert shown(unknown, mute) is SignStatus.PRESENT
+        # What lasts all the while did not come three times.
+        assert shown(replace(unknown, times=3), mute) is SignStatus.ABSENT
 
     def test_discontinuity(self) -> None:
         sign = Sign(name="it", shows="the clock ran back", discontinuity=True)

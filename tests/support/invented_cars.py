@@ -34,6 +34,8 @@ FAULTS: Final = (
     "no drive",
     "pulse too long",
 )
+OTHER_FAULTS: Final = ("second free", "second silent", "enable stays on", "ignition while locked", "one try of three")
+"""Of these not every car can have each, or a file tells them only with what healthy captures showed."""
 
 
 BOOT_S: Final = 0.6
@@ -48,7 +50,7 @@ class Field:
     name: str
     start: int
     length: int = 1
-    #: Raw value of each state that the part can be in: 0, 1, and 2 for what lies in between.
+    #: Raw value of each state that the part can be in: 0, 1, 2 for what lies in between, and 3 for no answer.
     raw: tuple[int, ...] = (0, 1, 2)
     labels: tuple[tuple[int, str], ...] = ()
     is_motorola: bool = False
@@ -158,18 +160,19 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
     story.set("central", 0, 1)
     story.set("supply", 0, 12.6)
     stuck = {"first": fault == "first dead", "second": fault in {"second dead", "second free"}}
+    stuck["second"] |= fault == "second silent"
     for part in ("first", "second"):
-        story.set(part, 0, int(part == "second" and fault == "second free"))
+        story.set(part, 0, {"second free": 1, "second silent": 3}.get(fault, 0) if part == "second" else 0)
 
-    def move(at: float, target: int) -> float | None:
+    def move(at: float, target: int, *, is_clamped: bool) -> float | None:
         """Play the lock from a button or door on; return when both feedbacks agree, None if they never do."""
-        if fault == "no drive":
+        if fault in {"no drive", "enable stays on"}:
             return None
         begin = at + length(car.answer)
         story.set("request", at + length(car.answer) / 3, 1)
         story.set("enable", begin, 1)
         pulse = length(car.pulse) * (3.0 if fault == "pulse too long" else 1.0)
-        moves = not (fault == "never locks" and target == 0) and not (fault == "never frees" and target == 1)
+        moves = not (fault == "never locks" and target == 0) and not (is_clamped and target == 1)
         first = begin + length(car.travel) * slow
         pulse = max(pulse, first - begin + 0.05) if moves else pulse * 1.2
         story.set("supply", begin, 12.6 - dice.uniform(0.6, 1.2))
@@ -186,8 +189,9 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
                 story.set(part, arrives, target)
         return second if not any(stuck.values()) else None
 
+    story.set("enable", 0, int(fault == "enable stays on"))
     now = dice.uniform(1.5, 2.5)
-    for _ in range(rounds):
+    for count in range(rounds):
         story.set("central", now - 0.8, 0)
         story.set("door", now, 1)
         now += dice.uniform(1.5, 3)
@@ -199,7 +203,11 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
         press = dice.uniform(0.35, 0.6)
         story.set("button", now, 1)
         story.set("button", now + press, 0)
-        agreed = move(now, 1)
+        clamped = fault in {"never frees", "ignition while locked"} or (fault == "one try of three" and count % 3 == 1)
+        agreed = move(now, 1, is_clamped=clamped)
+        if fault == "ignition while locked":
+            story.set("ignition", now + 0.4, 1)
+            story.set("ignition", now + 3.5, 0)
         if agreed is None:
             story.set("lamp", now + 1.8, 1)
             now += dice.uniform(4, 6)
@@ -223,7 +231,7 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
             now += dice.uniform(1.5, 3)
         story.set("door", now, 1)
         if agreed is not None or fault == "first dead":
-            move(now, 0)
+            move(now, 0, is_clamped=False)
         now += dice.uniform(2.5, 3.5)
         story.set("door", now, 0)
         story.set("key", now + 0.5, 0)
@@ -275,6 +283,9 @@ def record(car: Car, path: Path, seed: int, fault: str = "", rounds: int = 1) ->
     database = _database(car.dbc())
     lines: list[tuple[float, str]] = []
     for message in car.messages:
+        own = {it.part for it in message.fields} - {"counter", "selector"}
+        if fault == "second silent" and own == {"second"}:
+            continue
         layout = database.get_message_by_name(message.name)
         packed: dict[tuple[tuple[str, int], ...], str] = {}
         pages = message.pages
@@ -412,7 +423,7 @@ GERMAN: Final = Car(
                     start=3,
                     length=2,
                     is_motorola=True,
-                    raw=(2, 1, 3),
+                    raw=(2, 1, 3, 0),
                     labels=((0, "Signal ungueltig"), (1, "entriegelt"), (2, "verriegelt"), (3, "Zwischenstellung")),
                 ),
                 Field(part="supply", name="ELV_SPANNUNG", start=15, length=8, is_motorola=True, scale=0.1, unit="V"),

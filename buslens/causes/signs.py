@@ -141,16 +141,18 @@ def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
     context = result.context_of(_roles_of(sign))
     if sign.seen is None or context is None or not context.is_timed:
         return SignStatus.UNDECIDED, None
-    truth = context.ternary(sign.seen.condition)
-    absence = ~truth
-    if sign.while_ is not None:
-        scope = context.ternary(sign.while_.condition)
-        truth, absence = truth & scope, absence & scope
-    held = np.flatnonzero(truth.value == TRUE)
-    if len(held) >= sign.times:
-        return SignStatus.PRESENT, int(truth.at_ns[held[0]])
-    # What held all the while did not come so often.
-    is_seldom = bool(len(held)) or (absence.value == TRUE).any()
+    if sign.while_ is None:
+        truth = context.ternary(sign.seen.condition)
+        ways = [(truth, ~truth)]
+    else:
+        ways = context.ternary_while(sign.seen.condition, sign.while_.condition)
+    is_seldom = False
+    for truth, absence in ways:
+        held = np.flatnonzero(truth.value == TRUE)
+        if len(held) >= sign.times:
+            return SignStatus.PRESENT, int(truth.at_ns[held[0]])
+        # What held all the while did not come so often.
+        is_seldom |= bool(len(held)) or bool((absence.value == TRUE).any())
     return (SignStatus.ABSENT if is_seldom else SignStatus.UNDECIDED), None
 
 

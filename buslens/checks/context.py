@@ -149,6 +149,11 @@ class EvaluationContext:
             self._truths[condition] = self._evaluate(condition)
         return self._truths[condition]
 
+    def ternary_while(self, condition: Condition, scope: Condition) -> list[tuple[TernaryTimeline, TernaryTimeline]]:
+        """Return when a condition surely holds while another one does, and when surely not, in each way to be sure."""
+        truth, within = self.ternary(condition), self.ternary(scope)
+        return [(truth & within, ~truth & within)]
+
     def _evaluate(self, condition: Condition) -> TernaryTimeline:
         match condition:
             case Is(role=role, state=state):

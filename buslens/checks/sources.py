@@ -332,6 +332,19 @@ class SpanningContext(EvaluationContext):
         keeps_moments = self._is_lone and not longest_hold_ns(condition)
         return self._alone(source[0]).ternary(condition).smeared(source[1], keeps_moments=keeps_moments)
 
+    def ternary_while(self, condition: Condition, scope: Condition) -> list[tuple[TernaryTimeline, TernaryTimeline]]:
+        """Return the same; the doubt of a clock moves one recording as a whole, and either side of the two bears it."""
+        found = super().ternary_while(condition, scope)
+        for one, other in ((condition, scope), (scope, condition)):
+            source = self._source(roles_of(one))
+            if source is not None:
+                shared_ns = self._shared.get(source[0], 0)
+                firm = self._alone(source[0]).ternary(one).smeared(source[1] - shared_ns)
+                moved = self.ternary(other).smeared(shared_ns)
+                truth, within = (firm, moved) if one is condition else (moved, firm)
+                found.append((truth & within, ~truth & within))
+        return found
+
     def _alone(self, source: str) -> EvaluationContext:
         """Return the context of one recording on the whole axis, with its clock taken to be right."""
         if source not in self._contexts:

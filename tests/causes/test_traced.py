@@ -23,11 +23,12 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 
 
-def recorded(fault: str, seed: int, folder: Path, probe: Probe) -> Result:
-    """Check a rehearsed log with a recording at the lock's plug beside it."""
+def recorded(fault: str, seed: int, folder: Path, probe: Probe, wires: tuple[str, ...] | None = None) -> Result:
+    """Check a rehearsed log with a recording at the lock's plug beside it, by the time of day for even seeds."""
     made = rehearse(fault, seed=seed, background_ids=0)
     log = write(made, folder / "car.log")
-    (folder / "wires.csv").write_text(wire_trace(made, per_second=500, probe=probe, by_day=seed % 2 == 0), "ascii")
+    trace = wire_trace(made, per_second=500, probe=probe, by_day=seed % 2 == 0, wires=wires)
+    (folder / "wires.csv").write_text(trace, "ascii")
     return check(log, ROOT / "signal_defs" / "steering_lock.toml", beside=[folder / "wires.csv"])
 
 
@@ -67,16 +68,30 @@ class TestEnableOpen:
 
 
 @pytest.mark.parametrize(
-    ("fault", "seed"), [("ground-contact-bad", 40), ("unlock-feedback-stuck", 41), ("supply-open", 42)]
+    ("fault", "seed", "wires"),
+    [
+        ("ground-contact-bad", 40, None),
+        ("unlock-feedback-stuck", 41, None),
+        ("supply-open", 42, None),
+        ("supply-open", 45, ("Supply", "Enable")),
+        # No clock of the day, and no event that the wires share with the bus.
+        ("enable-open", 43, ("Enable",)),
+        # Bits of some ms against a clock that is a second in doubt.
+        ("data-line-open", 46, ("Data line",)),
+        ("data-line-open", 47, None),
+    ],
 )
 @pytest.mark.slow
-def test_rehearsed(fault: str, seed: int, tmp_path: Path) -> None:
+def test_rehearsed(fault: str, seed: int, wires: tuple[str, ...] | None, tmp_path: Path) -> None:
     """With the broken wire in the recording no further measurement is asked for."""
-    found = diagnose([recorded(fault, seed, tmp_path, Probe(slow_ms=2.0, gain=1.02, zero=-0.05))], causes())
+    probe = Probe(slow_ms=2.0, gain=1.02, zero=-0.05)
+    found = diagnose([recorded(fault, seed, tmp_path, probe, wires)], causes())
     assert found.advice.step is AdviceKind.REPAIR, [(it.name, it.posterior) for it in found.ranking.hypotheses[:3]]
     assert found.advice.hypotheses[0].name == TRUTH[fault]
     readings = {it.measurement: it for it in found.readings}
     assert all(it.is_traced and it.text.endswith("V in the recording") for it in found.readings)
+    if wires is not None or fault == "data-line-open":
+        return
     assert readings["supply_driven"].result == ("none" if fault == "supply-open" else "good")
     # A person's reading counts in place of the recording's.
     told = diagnose(found.results, causes(), [read_reading("supply_driven=6V", causes())])

@@ -17,7 +17,8 @@ from buslens.checks.check import check
 from buslens.checks.findings import Outcome, Verdict
 from buslens.errors import UnrelatedCaptureError
 from buslens.expectations.load import load_expectations, parse_expectations
-from buslens.timeline.ternary import IN_TRANSITION, UNKNOWN, TernaryTimeline
+from buslens.expectations.model import Is
+from buslens.timeline.ternary import IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -103,6 +104,21 @@ class TestTogether:
         rules = '[[rules]]\nname = "never"\nkind = "never"\nwhen = "a is off and c is on"\nlonger_than = "100 ms"\n'
         result = together(tmp_path, '[align]\noffset = "-2.05 s"\ndoubt = "1 ms"\n', rules)
         assert outcomes(result) == {"never": Outcome.MET}
+
+    def test_short_beside_long(self, tmp_path: Path) -> None:
+        """A moment of either recording is surely within a stretch of the other, if that is longer than the doubt."""
+        first, other = tmp_path / "first.csv", tmp_path / "other.csv"
+        expected = parse_expectations(f"{ROLES}[align]\noffset = '0 s'\ndoubt = '400 ms'\n{RULES}".encode(), "x.toml")
+        is_on = [Is(role=role, state="on") for role in "ab"]
+        for long, short in ((first, other), (other, first)):
+            table(long, {"A": (1.0, 3.0)} if long == first else {"B": (1.0, 3.0), "C": ()}, 4.0)
+            table(short, {"A": (2.0, 2.02)} if short == first else {"B": (2.0, 2.02), "C": ()}, 4.0)
+            context = check(first, expectations=expected, beside=[other]).context_of({"a", "b"})
+            assert context is not None
+            for one, while_ in (is_on, is_on[::-1]):
+                sure = [(truth.value == TRUE).any() for truth, _ in context.ternary_while(one, while_)]
+                assert any(sure)
+                assert not all(sure)
 
     def test_no_moment_together(self, tmp_path: Path) -> None:
         result = together(tmp_path, '[align]\noffset = "100 s"\n')

@@ -163,6 +163,9 @@ class Meter:
         pulse = self._is_driven() and self.harness.enable_at_lock(driven=True, plugged=True)
         return "pulse" if pulse else "nothing"
 
+    def _enable_peak(self) -> str:
+        return self._volts({"nothing": 0.0}.get(self._enable_at_lock(), self.battery_volts))
+
     def _is_fed(self, *, driven: bool) -> bool:
         return self.harness.feeds_lock(plugged=True) and not (driven and self.scenario.guard_cuts)
 

@@ -23,7 +23,7 @@ from buslens.checks.context import (
 from buslens.checks.edges import BlindInterval, TriggerTimes
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Align, Condition, Trigger
-from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason, nothing_hides
 from buslens.timeline.ternary import TernaryTimeline
 from buslens.units import NS_PER_S
 
@@ -142,7 +142,9 @@ def _stated(offset_ns: int, doubt_ns: int, first: Recording, other: Recording) -
 
 
 def _events(recording: Recording, trigger: Trigger) -> Sequence[Event]:
-    found = recording.context.trigger_times(trigger)
+    # A change that two samples show did come about between them, whatever else may hide there.
+    timelines = {role: replace(it, sampling=nothing_hides()) for role, it in recording.timelines.items()}
+    found = replace(recording, timelines=timelines).context.trigger_times(trigger)
     since_ns, seen_ns = found.since_ns - recording.moved_ns, found.seen_ns + recording.moved_ns
     return list(zip(since_ns.tolist(), seen_ns.tolist(), strict=True))
 

@@ -85,6 +85,17 @@ class TestTogether:
         assert (across.latest_ns or 0) - across.earliest_ns > 20_000_000
         assert any("begins 2.0" in note and "before the first frame" in note for note in result.notes)
 
+    def test_by_rows_between_which_a_state_can_hide(self, tmp_path: Path) -> None:
+        """Two rows that show a change bring clocks together all the same, and decide nothing."""
+        roles = ROLES.replace('"B"', '"B"\nholds = "300 ms"').replace('"C"', '"C"\nholds = "300 ms"')
+        expected = parse_expectations(f'{roles}[align]\nsame = ["a becomes on", "b becomes on"]\n{RULES}'.encode(), "x")
+        first = table(tmp_path / "first.csv", {"A": (1.0, 1.35, 3.0, 3.35)}, 5.0)
+        other = table(tmp_path / "other.csv", {"B": (2.0, 2.35, 4.0, 4.35), "C": (2.1,)}, 6.0, step=0.2)
+        other.write_text(other.read_text("ascii").replace("00,", ","), "ascii")  # and stamps are rounded
+        result = check(first, expectations=expected, beside=[other])
+        assert any("by 2 shared events" in note for note in result.notes)
+        assert outcomes(result)["across"] is Outcome.UNDECIDED
+
     def test_stated(self, tmp_path: Path) -> None:
         result = together(tmp_path, '[align]\noffset = "-2.05 s"\ndoubt = "1 ms"\n')
         assert outcomes(result) == {"own": Outcome.MET, "across": Outcome.MET}

@@ -19,105 +19,12 @@
 Nothing is imported before it is asked for: ``import buslens`` is quick and imports no other library.
 """
 
-from __future__ import annotations
+# No library: what comes before the program can answer Ctrl-C must take no time.
+with open(f"{__file__.removesuffix('c')}i", encoding="utf-8") as _stub:  # noqa: PTH123
+    _HOMES = {line.split()[3]: line.split()[1] for line in _stub if line.startswith("from ")}
+"""Where each public name lives, as the stub beside this file says."""
 
-# Not from typing: what comes before the program can answer Ctrl-C must take no time.
-TYPE_CHECKING = False
-
-if TYPE_CHECKING:
-    from typing import Final
-
-    from buslens.capture.read import read_frames
-    from buslens.causes.compare import compare
-    from buslens.causes.diagnosis import diagnose
-    from buslens.causes.load import load_causes
-    from buslens.checks.check import check
-    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
-    from buslens.checks.findings import TimeBounds as Span
-    from buslens.definitions.decode import decode
-    from buslens.definitions.load import load_definitions
-    from buslens.definitions.model import Definitions
-    from buslens.dialogue.read import Dialogue, read_dialogue
-    from buslens.errors import BuslensError, CaptureError, DefinitionError, ExpectationError, UsageError
-    from buslens.expectations.load import load_expectations
-    from buslens.expectations.model import Expectations
-    from buslens.fleet.ledger import open_ledger
-    from buslens.fleet.run_fleet import FleetListener, FleetRun, run_fleet
-    from buslens.rehearsal.rehearse import Rehearsal, rehearse
-    from buslens.rehearsal.rehearse import write as write_rehearsal
-    from buslens.report.figure import draw
-    from buslens.report.page.page import write_page
-    from buslens.timeline.model import Timeline
-
-    __version__: str
-
-__all__ = [
-    "BuslensError",
-    "CaptureError",
-    "DefinitionError",
-    "Definitions",
-    "Dialogue",
-    "Evidence",
-    "ExpectationError",
-    "Expectations",
-    "Finding",
-    "FleetListener",
-    "FleetRun",
-    "Handshake",
-    "Limit",
-    "Outcome",
-    "Rehearsal",
-    "Result",
-    "Span",
-    "TimeBounds",
-    "Timeline",
-    "UsageError",
-    "Verdict",
-    "check",
-    "compare",
-    "decode",
-    "diagnose",
-    "draw",
-    "load_causes",
-    "load_definitions",
-    "load_expectations",
-    "open_ledger",
-    "read_dialogue",
-    "read_frames",
-    "rehearse",
-    "run_fleet",
-    "write_page",
-    "write_rehearsal",
-]
-
-_HOMES: Final = {
-    name: home
-    for home, names in {
-        "buslens.capture.read": "read_frames",
-        "buslens.causes.compare": "compare",
-        "buslens.causes.diagnosis": "diagnose",
-        "buslens.causes.load": "load_causes",
-        "buslens.checks.check": "check",
-        "buslens.checks.findings": "Evidence Finding Handshake Limit Outcome Result TimeBounds Verdict",
-        "buslens.checks.findings:TimeBounds": "Span",
-        "buslens.definitions.decode": "decode",
-        "buslens.definitions.load": "load_definitions",
-        "buslens.definitions.model": "Definitions",
-        "buslens.dialogue.read": "Dialogue read_dialogue",
-        "buslens.errors": "BuslensError CaptureError DefinitionError ExpectationError UsageError",
-        "buslens.expectations.load": "load_expectations",
-        "buslens.expectations.model": "Expectations",
-        "buslens.fleet.ledger": "open_ledger",
-        "buslens.fleet.run_fleet": "FleetListener FleetRun run_fleet",
-        "buslens.rehearsal.rehearse": "Rehearsal rehearse",
-        "buslens.rehearsal.rehearse:write": "write_rehearsal",
-        "buslens.report.figure": "draw",
-        "buslens.report.page.page": "write_page",
-        "buslens.timeline.model": "Timeline",
-    }.items()
-    for name in names.split()
-}
-"""Where each public name lives, with its name there after a colon if that is another."""
+__all__ = sorted(_HOMES)  # noqa: PLE0605 - of texts
 
 
 def __getattr__(name: str) -> object:
@@ -128,8 +35,7 @@ def __getattr__(name: str) -> object:
     elif name in _HOMES:
         from importlib import import_module
 
-        home, _, there = _HOMES[name].partition(":")
-        value = getattr(import_module(home), there or name)
+        value = getattr(import_module(_HOMES[name]), name)
         if name == "check":
             # What notebooks show belongs to a layer behind that of results; it is not loaded before one asks.
             import_module("buslens.checks.findings").show_by(

@@ -16,7 +16,7 @@ from tester_at_work import tester_list, with_tester
 
 from buslens.capture._lin_kernel import checksum, protected
 from buslens.rehearsal.oscilloscope import wire_trace
-from buslens.rehearsal.rehearse import Rehearsal, rehearse, rendered, write
+from buslens.rehearsal.rehearse import Rehearsal, rehearse, rendered, write_rehearsal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +124,7 @@ def main(folder: Path) -> None:
         (folder / name).write_bytes(content)
         sys.stdout.write(f"{name}\n")
     for sample in SAMPLES:
-        path = write(sample.rehearse(), folder / sample.file)
+        path = write_rehearsal(sample.rehearse(), folder / sample.file)
         sys.stdout.write(f"{path.name}\n")
 
 

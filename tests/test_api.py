@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import ast
 import inspect
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 
 import buslens
 
-FRONT = Path(buslens.__file__).read_text("utf-8")
+STUB = Path(buslens.__file__).with_suffix(".pyi").read_text("utf-8")
 
 
 class TestFront:
@@ -27,17 +28,17 @@ class TestFront:
         assert value.__module__.startswith("buslens.")
 
     def test_type_checkers_and_users_get_the_same(self) -> None:
-        for_checkers = {
-            name.asname or name.name: (node.module, name.name)
-            for node in ast.walk(ast.parse(FRONT))
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("buslens.")
-            for name in node.names
-        }
-        for_users = {
-            name: (home.partition(":")[0], home.partition(":")[2] or name) for name, home in buslens._HOMES.items()
-        }
-        assert for_checkers == for_users
-        assert set(for_users) == set(buslens.__all__)
+        stub = [node for node in ast.parse(STUB).body if isinstance(node, ast.ImportFrom)]
+        for node in stub:
+            for name in node.names:
+                assert name.asname == name.name  # else a strict checker takes it for private
+                assert getattr(buslens, name.name) is getattr(import_module(str(node.module)), name.name)
+        assert [name.name for node in stub for name in node.names] == sorted(buslens.__all__, key=buslens._HOMES.get)
+
+    def test_star(self) -> None:
+        here: dict[str, object] = {}
+        exec("from buslens import *", here)  # noqa: S102 - as a user may
+        assert set(buslens.__all__) <= set(here)
 
     def test_functions_stand_in_the_index(self) -> None:
         functions = {name for name in buslens.__all__ if inspect.isfunction(getattr(buslens, name))}
@@ -52,3 +53,28 @@ class TestFront:
         from importlib.metadata import version
 
         assert buslens.__version__ == version("buslens")
+
+
+class TestCaptures:
+    """What takes captures takes results and paths, one or several."""
+
+    LOG = Path(buslens.__file__).parents[1] / "sample_logs" / "car04_ground_open.log"
+
+    def test_either(self, tmp_path: Path) -> None:
+        result = buslens.check(self.LOG)
+        found = [buslens.diagnose(it).ranking for it in (result, [result], self.LOG, str(self.LOG), (self.LOG,))]
+        assert all(it == found[0] for it in found)
+        assert found[0].hypotheses
+        compared = [buslens.compare(*sides) for sides in ((result, self.LOG), ([self.LOG], (result,)))]
+        assert compared[0].compared == compared[1].compared
+        pictures = [buslens.draw(it, tmp_path / "a.svg").read_bytes() for it in (result, self.LOG)]
+        assert pictures[0] == pictures[1]
+
+    def test_readings_are_texts(self) -> None:
+        result = buslens.check(self.LOG)
+        assert buslens.diagnose(result, readings=["supply_at_lock=0.1V"]).readings[0].text == "0.1V"
+
+    @pytest.mark.parametrize("wrong", [3, [b"a.log"], {"a": 1}.items()], ids=repr)
+    def test_neither(self, wrong: object) -> None:
+        with pytest.raises(buslens.UsageError, match=r"a capture is a result of check.* for several, give a list"):
+            buslens.diagnose(wrong)  # type: ignore[arg-type]

@@ -223,10 +223,10 @@ class TestFiles:
 
     @pytest.mark.parametrize("file", list(EXPECTED)[:: 1 if is_thorough() else 3])
     def test_made_anew_it_is_the_same(self, file: str, tmp_path: Path) -> None:
-        from buslens.rehearsal.rehearse import write
+        from buslens.rehearsal.rehearse import write_rehearsal
 
         held = (FOLDER / file).read_bytes()
-        made = write(SAMPLES[file].rehearse(), tmp_path / file).read_bytes()
+        made = write_rehearsal(SAMPLES[file].rehearse(), tmp_path / file).read_bytes()
         # How well it is compressed is a matter of the machine's zlib.
         assert _plain(made) == _plain(held)
 

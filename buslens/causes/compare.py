@@ -23,6 +23,7 @@ from buslens.causes.repair_statistics import (
     quiet_needed,
     upper_bound,
 )
+from buslens.checks.check import Checkable, results_of
 from buslens.checks.findings import Finding, Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.checks.verdict import worst_first
 
@@ -177,8 +178,8 @@ class RepairComparison:
 
 
 def compare(
-    before: Sequence[Result],
-    after: Sequence[Result],
+    before: Checkable | Iterable[Checkable],
+    after: Checkable | Iterable[Checkable],
     *,
     history: tuple[int, int] | None = None,
     known_rate: tuple[int, int] | None = None,
@@ -187,8 +188,8 @@ def compare(
 
     Parameters
     ----------
-    before, after : sequence of Result
-        At least one each; no capture twice, or its handshakes would count twice.
+    before, after : Result, path, or iterable of these
+        At least one each; no capture twice, or its handshakes would count twice. A path is checked as by `check`.
     history : pair of int or None
         Failures and handshakes counted before the repair, where the user counted more than the captures show.
     known_rate : pair of int or None
@@ -201,6 +202,7 @@ def compare(
         If a side is empty, not 1 <= failures <= handshakes in `history`, not 1 <= failures < handshakes in
         `known_rate`, or both are given.
     """
+    before, after = results_of(before), results_of(after)
     if not before or not after:
         raise ValueError("both sides need at least one capture")
     if history is not None and not 1 <= history[0] <= history[1]:
@@ -212,8 +214,8 @@ def compare(
     proofs = tuple(_proofs(before, after, history, None if refuted else known_rate))
     quiets = tuple(_quiets(before, after))
     return RepairComparison(
-        before=tuple(before),
-        after=tuple(after),
+        before=before,
+        after=after,
         compared=compared,
         proofs=proofs,
         quiets=quiets,

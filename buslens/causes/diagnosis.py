@@ -2,13 +2,16 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from buslens.causes.advice import Advice, AdviceKind, advise
+from buslens.causes.load import causes_for
 from buslens.causes.model import CauseKind, Causes
 from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking, evidence_summary, rank
-from buslens.causes.readings import Reading, traced_readings
+from buslens.causes.readings import Reading, read_reading, traced_readings
 from buslens.causes.signs import Observation, SignStatus, observe
+from buslens.checks.check import Checkable, results_of
 from buslens.checks.findings import Result, Verdict
 
 IN_QUESTION: Final = 0.01
@@ -45,32 +48,42 @@ class Diagnosis:
 
 
 def diagnose(
-    results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = (), *, skipped: Iterable[str] = ()
+    captures: Checkable | Iterable[Checkable],
+    causes: Causes | str | Path | None = None,
+    readings: Iterable[Reading | str] = (),
+    *,
+    skipped: Iterable[str] = (),
 ) -> Diagnosis:
-    """Return which causes explain checked captures of one vehicle, and what to do next.
+    """Return which causes explain captures of one vehicle, and what to do next.
 
     Parameters
     ----------
-    results : sequence of Result
-        At least one; all of the vehicle in one condition, before any repair.
-    causes : Causes
-        Read for the expectations by which the captures were checked.
-    readings : sequence of Reading, optional
-        Measurements made so far; of several of one name the last counts.
-
+    captures : Result, path, or iterable of these
+        At least one; all of the vehicle in one condition, before any repair. A path is checked as by `check`.
+    causes : Causes or path, optional
+        Read for the expectations by which the captures were checked. Default: what lies beside these,
+        ``steering_lock.causes.toml`` beside ``steering_lock.toml``.
+    readings : iterable of Reading or str, optional
+        Measurements made so far, as texts such as ``supply_at_lock=11.9V``; of several of one name the last counts.
     skipped : iterable of str, optional
         Measurements that cannot be made at this vehicle; none of them is advised.
 
     Raises
     ------
     ValueError
-        If there are no results.
+        If there are no captures.
+    BuslensError
+        If a capture, the causes file or a reading cannot be used.
     """
+    results = results_of(captures)
     if not results:
         raise ValueError("there is no capture to diagnose")
+    if not isinstance(causes, Causes):
+        causes = causes_for(results, causes)
     observations = observe(causes.signs.values(), results)
-    readings = [*traced_readings(results, causes), *readings]
-    made = _by_name(readings)
+    given = [read_reading(it, causes) if isinstance(it, str) else it for it in readings]
+    taken = [*traced_readings(results, causes), *given]
+    made = _by_name(taken)
     is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
     ranking = rank(causes, observations, made, is_faulty=is_faulty)
     if not is_faulty and _shows_nothing(observations, causes, made):
@@ -79,10 +92,10 @@ def diagnose(
     else:
         advice = advise(causes, ranking, {*made, *skipped})
     return Diagnosis(
-        results=tuple(results),
+        results=results,
         causes=causes,
         observations=observations,
-        readings=tuple({it.measurement: it for it in readings}.values()),
+        readings=tuple({it.measurement: it for it in taken}.values()),
         ranking=ranking,
         advice=advice,
     )

@@ -1,6 +1,6 @@
 """From a causes file to its records; all that is wrong with a file is said at once, each at its place."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
@@ -11,11 +11,13 @@ from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
 from buslens.causes._signs import read_own_sign, read_shared_sign
 from buslens.causes._traced import read_trace
 from buslens.causes.model import Cause, CauseKind, Causes, Frequency, Measurement, Probabilities, ResultRange, Sign
+from buslens.checks.findings import Result
 from buslens.defaults import demonstration_folder
-from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
+from buslens.errors import CaptureError, ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader, type_text
+from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Expectations
 from buslens.files import read_at_most
 
@@ -31,14 +33,45 @@ def find_causes(expectations: str | PathLike[str]) -> Path:
     return path.with_name(path.stem + SUFFIX)
 
 
-def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes:
+def causes_for(results: Sequence[Result], path: str | PathLike[str] | None = None) -> Causes:
+    """Return the causes file for captures that were checked against one expectations file: a given one, or beside it.
+
+    Raises
+    ------
+    CaptureError
+        If they were checked against several.
+    UsageError
+        If none lies beside it.
+    ExpectationError
+        As `load_causes`.
+    """
+    expected = results[0].expectations
+    for result in results:
+        if result.expectations.path != expected.path:
+            raise CaptureError(
+                f"{results[0].path} is checked against {expected.path} and {result.path} against"
+                f" {result.expectations.path}; a diagnosis is of one car: name one file with --expectations"
+            )
+    chosen = find_causes(expected.path) if path is None else path
+    try:
+        return load_causes(chosen, expected)
+    except ExpectationError as error:
+        missing = path is None and error.problem == "there is no such causes file"
+        if not missing:
+            raise
+        raise UsageError(
+            f"{chosen}: there is no such causes file beside the expectations; name one with --causes FILE.toml"
+        ) from None
+
+
+def load_causes(path: str | PathLike[str], expectations: Expectations | str | Path) -> Causes:
     """Return what a causes file says.
 
     Parameters
     ----------
     path : path-like
         A TOML file; ``signal_defs/README.md`` lists its keys.
-    expectations : Expectations
+    expectations : Expectations or path
         By which the captures are checked: the rules, steps and roles that the file names must be there.
 
     Raises
@@ -47,6 +80,8 @@ def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes
         If the file cannot be read or anything in it is wrong. The text lists every problem with line, column and
         what would be right; `source` is the place of the first.
     """
+    if not isinstance(expectations, Expectations):
+        expectations = load_expectations(expectations)
     draft = _read(str(path), expectations, ())
     _check_names(draft)
     if draft.problems:

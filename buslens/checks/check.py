@@ -5,7 +5,7 @@ from collections.abc import Sequence as Sequenced
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.capture.id_filter import IdFilter
@@ -135,6 +135,33 @@ def check(
         beside=[_read_beside(one, ground.expectations, notify) for one in tables],
     )
     return replace(result, table=settings)
+
+
+Checkable: TypeAlias = Result | str | Path
+"""A capture as functions take it: checked, or where it lies."""
+
+
+def results_of(captures: Checkable | Iterable[Checkable]) -> tuple[Result, ...]:
+    """Return one or several captures checked: results as they are, logs as `check` checks them without more words.
+
+    Raises
+    ------
+    UsageError
+        If one is neither a result nor the path of a log.
+    BuslensError
+        As `check`.
+    """
+    several = captures if isinstance(captures, Iterable) and not isinstance(captures, str) else [captures]
+    return tuple(it if isinstance(it, Result) else check(_as_path(it)) for it in several)
+
+
+def _as_path(capture: object) -> str | Path:
+    if not isinstance(capture, str | Path):
+        raise UsageError(
+            f"a capture is a result of check() or the path of a log, and no {type(capture).__name__}; for several, give"
+            " a list of them"
+        )
+    return capture
 
 
 def _open_beside(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture:

@@ -20,19 +20,16 @@ example:
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest
-from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
+from buslens.errors import UsageError, did_you_mean
 from buslens.files import same_file
 
 if TYPE_CHECKING:
-    from buslens import Result
-    from buslens.causes.model import Causes
     from buslens.causes.session import Session
 
 
@@ -62,6 +59,7 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Check the captures, rank the causes and say what to do next."""
     from buslens.causes.diagnosis import diagnose
+    from buslens.causes.load import causes_for
     from buslens.causes.readings import read_reading
     from buslens.causes.session import Session, load_session, save_session
     from buslens.report.diagnosis import document, text
@@ -76,7 +74,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     results = [it.result for it in judged if it.result is not None]
     if not results:
         return status
-    causes = _causes(options.causes, results)
+    causes = causes_for(results, options.causes)
     given = [read_reading(words, causes) for words in options.measured]
     found = diagnose(results, causes, [*session.readings(causes), *given], skipped=session.skipped)
     if session.measured and session.captures and not set(session.captures) & set(paths):
@@ -144,26 +142,3 @@ def _captures(options: argparse.Namespace, session: Session) -> list[str]:
         if any(same_file(options.session, path) for path in paths):
             raise UsageError(f"--session {options.session}: this is a capture; name another file")
     return paths
-
-
-def _causes(chosen: str | None, results: Sequence[Result]) -> Causes:
-    """Return the causes file for captures that were checked against one expectations file."""
-    from buslens.causes.load import find_causes, load_causes
-
-    expected = results[0].expectations
-    for result in results:
-        if result.expectations.path != expected.path:
-            raise CaptureError(
-                f"{results[0].path} is checked against {expected.path} and {result.path} against"
-                f" {result.expectations.path}; a diagnosis is of one car: name one file with --expectations"
-            )
-    path = find_causes(expected.path) if chosen is None else chosen
-    try:
-        return load_causes(path, expected)
-    except ExpectationError as error:
-        missing = chosen is None and error.problem == "there is no such causes file"
-        if not missing:
-            raise
-        raise UsageError(
-            f"{path}: there is no such causes file beside the expectations; name one with --causes FILE.toml"
-        ) from None

@@ -184,7 +184,7 @@ def rendered(rehearsal: Rehearsal, form: str) -> bytes:
     return render(rehearsal.frames, form, start_ns=rehearsal.start_ns, is_torn=rehearsal.is_torn)
 
 
-def write(rehearsal: Rehearsal, path: str | Path) -> Path:
+def write_rehearsal(rehearsal: Rehearsal, path: str | Path) -> Path:
     """Write a rehearsal to a file, whole or not at all; a name that ends in ``.gz`` is compressed.
 
     Raises

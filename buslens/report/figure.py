@@ -13,6 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from buslens.checks.check import Checkable, results_of
 from buslens.checks.findings import Result
 from buslens.errors import UsageError, did_you_mean
 from buslens.files import write_atomically
@@ -45,7 +46,7 @@ _METADATA: Final[Mapping[str, Mapping[str, Any]]] = MappingProxyType(
 
 
 def draw(
-    result: Result,
+    capture: Checkable,
     path: str | os.PathLike[str],
     *,
     window: TimeRange = None,
@@ -53,7 +54,7 @@ def draw(
     rule: str | None = None,
     width: str = "screen",
     layout: Layout = "lanes",
-    before: Result | None = None,
+    before: Checkable | None = None,
 ) -> Path:
     """Draw a result into a file.
 
@@ -63,8 +64,8 @@ def draw(
 
     Parameters
     ----------
-    result : Result
-        What `buslens.check` returned.
+    capture : Result or path
+        What `buslens.check` returned, or a log, which is checked as by it.
     path : str or path
         The suffix says what it becomes: .png, .svg or .pdf. A file of that name is replaced, but only once the
         picture is complete.
@@ -79,7 +80,7 @@ def draw(
     layout : str
         "lanes" for all of that; "strip" for the few lanes that show what is wrong, without notes; "overlay" for all
         handshakes of a sequence over one another, of `rule` or else of the one with most faults.
-    before : Result or None
+    before : Result, path or None
         The capture from before the repair: the strips of both are drawn one above the other, on one axis.
 
     Returns
@@ -99,9 +100,10 @@ def draw(
         found = f"'{target.suffix}'" if target.suffix else "no suffix"
         hint = did_you_mean(target.suffix.lower(), SUFFIXES)
         raise UsageError(f"{target.name} has {found}; a picture is a .png, .svg or .pdf{hint if target.suffix else ''}")
-    drawn = figure(result, window=window, handshake=handshake, rule=rule, width=width, layout=layout, before=before)
+    (result,), (earlier,) = results_of([capture]), (None,) if before is None else results_of([before])
+    drawn = figure(result, window=window, handshake=handshake, rule=rule, width=width, layout=layout, before=earlier)
     # Not straight into the file: what a full disk does to a writer of PDF has many names.
-    write_atomically(target, as_bytes(drawn, kind, alternative(result, before)))
+    write_atomically(target, as_bytes(drawn, kind, alternative(result, earlier)))
     return target
 
 

@@ -15,7 +15,7 @@ from buslens.causes.readings import read_reading
 from buslens.causes.signs import SignStatus
 from buslens.checks.check import check
 from buslens.rehearsal.oscilloscope import Probe, wire_trace
-from buslens.rehearsal.rehearse import rehearse, write
+from buslens.rehearsal.rehearse import rehearse, write_rehearsal
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -26,7 +26,7 @@ ROOT = Path(__file__).parents[2]
 def recorded(fault: str, seed: int, folder: Path, probe: Probe, wires: tuple[str, ...] | None = None) -> Result:
     """Check a rehearsed log with a recording at the lock's plug beside it, by the time of day for even seeds."""
     made = rehearse(fault, seed=seed, background_ids=0)
-    log = write(made, folder / "car.log")
+    log = write_rehearsal(made, folder / "car.log")
     trace = wire_trace(made, per_second=500, probe=probe, by_day=seed % 2 == 0, wires=wires)
     (folder / "wires.csv").write_text(trace, "ascii")
     return check(log, ROOT / "signal_defs" / "steering_lock.toml", beside=[folder / "wires.csv"])

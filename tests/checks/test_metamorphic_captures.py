@@ -15,7 +15,7 @@ from support.rehearsed import definitions, expectations, judge_frames
 from support.stage import select
 
 from buslens.checks.check import check, evaluate_rules, plan_tracks
-from buslens.rehearsal.rehearse import rehearse, write
+from buslens.rehearsal.rehearse import rehearse, write_rehearsal
 from buslens.timeline.history import CaptureHistory
 
 if TYPE_CHECKING:
@@ -169,7 +169,7 @@ class TestAnotherFile:
     def test_every_form(self, fault: str, tmp_path: Path) -> None:
         found = {}
         for suffix in (".log", ".asc", ".log.gz", ".asc.gz"):
-            path = write(rehearsed(fault), tmp_path / f"x{suffix}")
+            path = write_rehearsal(rehearsed(fault), tmp_path / f"x{suffix}")
             result = check(path, expectations=expectations())
             found[suffix] = result.verdict, result.summary, since_start(result)
         assert found[".log"] == found[".asc"] == found[".log.gz"] == found[".asc.gz"]

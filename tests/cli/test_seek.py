@@ -10,7 +10,7 @@ from support.wordings import PINEWICK
 
 from buslens.cli import main
 from buslens.definitions.load import load_definitions
-from buslens.rehearsal.rehearse import rehearse, write
+from buslens.rehearsal.rehearse import rehearse, write_rehearsal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,7 +35,7 @@ def log(car: Rehearsal, tmp_path_factory: pytest.TempPathFactory) -> Path:
         seconds = max((time_ns - int(car.frames.time_ns[0])) / 1e9 + hand.uniform(-0.3, 0.3), 0.0)
         lines.append(f"{seconds:.2f} driver door {'opens' if is_open else 'closes'}")
     (folder / "marks.txt").write_text("\n".join(lines))
-    return write(car, folder / "car.log")
+    return write_rehearsal(car, folder / "car.log")
 
 
 @pytest.fixture

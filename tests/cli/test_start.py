@@ -10,7 +10,7 @@ from support.wordings import PINEWICK
 
 from buslens.cli import main
 from buslens.rehearsal import oscilloscope
-from buslens.rehearsal.rehearse import rehearse, rendered, write
+from buslens.rehearsal.rehearse import rehearse, rendered, write_rehearsal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,14 +48,14 @@ class TestFile:
     def test_a_faulty_car_is_told_from_it(self, starting: Callable[..., int]) -> None:
         """What was learned from a healthy car calls another one faulty whose lock does not move."""
         assert starting("-o", "new.toml") == 0
-        write(rehearse("load-fuse-blown", seed=1), "bad.log")
+        write_rehearsal(rehearse("load-fuse-blown", seed=1), "bad.log")
         assert main(["check", "bad.log", "--expectations", "new.toml"]) == 1
 
     @pytest.mark.slow
     def test_of_several_captures(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         """Captures and definitions come in any order; what is given to --check is tried, too."""
-        write(rehearse("healthy", seed=2), "two.log")
-        write(rehearse("slow-motor", seed=1), "slow.log")
+        write_rehearsal(rehearse("healthy", seed=2), "two.log")
+        write_rehearsal(rehearse("slow-motor", seed=1), "slow.log")
         assert main(["start", "two.log", "defs/car.dbc", "car.log", "-o", "new.toml"]) == 0
         assert "made from 2 captures" in Path("new.toml").read_text("utf-8")
         capsys.readouterr()

@@ -20,7 +20,7 @@ from buslens.discovery.start import start
 from buslens.errors import UsageError
 from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Pulse, Sequence
-from buslens.rehearsal.rehearse import rehearse, rendered, write
+from buslens.rehearsal.rehearse import rehearse, rendered, write_rehearsal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -185,7 +185,7 @@ class TestLimits:
 
     def test_nothing_to_measure(self, tmp_path: Path) -> None:
         """Without a handshake the sequences stand as comments that say so."""
-        write(rehearse("healthy", seed=1, duration=1.0), tmp_path / "x.log")
+        write_rehearsal(rehearse("healthy", seed=1, duration=1.0), tmp_path / "x.log")
         made = start([str(PINEWICK)], str(tmp_path / "x.log"), output=str(tmp_path / "new.toml"))
         lock = next((draft for draft in made.drafts if draft.name == "lock handshake"), None)
         assert lock is None or "not measured" in lock.problem
@@ -222,7 +222,7 @@ class TestDoubt:
 
     def test_nothing_moves(self, folder: Path) -> None:
         """A lock that does not move teaches nothing: what is missing is told, with what to record."""
-        write(rehearse("load-fuse-blown", seed=1), folder / "bad.log")
+        write_rehearsal(rehearse("load-fuse-blown", seed=1), folder / "bad.log")
         made = start([str(folder / "pinewick.dbc")], str(folder / "bad.log"), output=str(folder / "new.toml"))
         assert not made.is_complete
         assert any("record captures in which" in text for text in made.missing)

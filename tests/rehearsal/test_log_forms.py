@@ -15,7 +15,7 @@ import buslens
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.rehearsal.log_forms import FORMS, find_log_form, log_form_for, render
-from buslens.rehearsal.rehearse import START_NS, rehearse, rendered, write
+from buslens.rehearsal.rehearse import START_NS, rehearse, rendered, write_rehearsal
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ class TestWrite:
     """A rehearsal is written whole, compressed if its name says so."""
 
     def test_compressed(self, short: Rehearsal, tmp_path: Path) -> None:
-        path = write(short, tmp_path / "a.log.gz")
+        path = write_rehearsal(short, tmp_path / "a.log.gz")
         with gzip.open(path) as stream:
             assert stream.read() == rendered(short, "candump")
         # No name and no time of this machine: bytes 4 to 8 are the time, bit 3 of byte 3 the name (RFC 1952).
@@ -160,9 +160,9 @@ class TestWrite:
 
     def test_asked_form_wins_over_the_name(self, tmp_path: Path) -> None:
         asked = rehearse("nobody-comes", duration=1, form="asc")
-        assert write(asked, tmp_path / "a.log").read_bytes() == rendered(asked, "asc")
+        assert write_rehearsal(asked, tmp_path / "a.log").read_bytes() == rendered(asked, "asc")
 
     def test_nothing_is_left_behind_when_it_fails(self, short: Rehearsal, tmp_path: Path) -> None:
         with pytest.raises(OSError, match="nowhere"):
-            write(short, tmp_path / "nowhere" / "a.log")
+            write_rehearsal(short, tmp_path / "nowhere" / "a.log")
         assert list(tmp_path.iterdir()) == []

@@ -11,7 +11,7 @@ import pytest
 
 import buslens
 from buslens.rehearsal.messages import LAYOUTS
-from buslens.rehearsal.rehearse import write
+from buslens.rehearsal.rehearse import write_rehearsal
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.units import NS_PER_MS
 
@@ -56,7 +56,7 @@ def judged(
 ) -> tuple[Rehearsal, Result]:
     """Rehearse, and judge what the log says."""
     rehearsal = rehearsed(request.param)
-    path = write(rehearsal, tmp_path / "capture.log")
+    path = write_rehearsal(rehearsal, tmp_path / "capture.log")
     return rehearsal, buslens.check(path, expectations=SIGNAL_DEFS / "steering_lock.toml")
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from buslens.causes.diagnosis import Diagnosis
+from buslens.checks.check import Checkable, results_of
 from buslens.checks.findings import Result
 from buslens.errors import UsageError
 from buslens.files import write_atomically
@@ -53,13 +54,13 @@ SUFFIXES: Final = (".html", ".htm")
 """What a page is called."""
 
 
-def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagnosis | None = None) -> Path:
+def write_page(capture: Checkable, path: str | os.PathLike[str], *, diagnosis: Diagnosis | None = None) -> Path:
     """Write a checked capture as one HTML file that needs nothing else.
 
     Parameters
     ----------
-    result : Result
-        What `buslens.check` returned.
+    capture : Result or path
+        What `buslens.check` returned, or a log, which is checked as by it.
     path : str or path
         Ends in .html or .htm. A file of that name is replaced, but only once the page is complete.
     diagnosis : Diagnosis or None
@@ -81,6 +82,7 @@ def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagn
     if target.suffix.lower() not in SUFFIXES:
         found = f"'{target.suffix}'" if target.suffix else "no suffix"
         raise UsageError(f"{target.name} has {found}; a page is an .html file")
+    (result,) = results_of([capture])
     return write_atomically(target, page(result, diagnosis).encode("utf-8"))
 
 

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from buslens.checks.findings import Limit, Outcome, TimeBounds
 from buslens.checks.phrases import span_text as words_of_span
 from buslens.fleet.anomalies.medians import grouped_medians
-from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
 from buslens.report.formatting import limit_text
+from buslens.report.inline_svg import Drawing
 from buslens.report.record.markup import Markup
 
 WIDTH: Final = 232.0

@@ -13,11 +13,11 @@ from typing import Final, cast
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.page.action import VisitAction, VisitAdvice
 from buslens.fleet.page.dates import date_text
-from buslens.fleet.page.drawing import number
 from buslens.fleet.page.lateness import WorstDelay
 from buslens.fleet.page.scale import Axis, dates
 from buslens.fleet.page.urgency import VehicleStatus
 from buslens.fleet.views import CaptureRow
+from buslens.report.inline_svg import number
 from buslens.report.record.markup import Markup, tag
 from buslens.units import NS_PER_DAY
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from buslens.fleet.page.dates import MONTHS, moment_of
-from buslens.fleet.page.drawing import Drawing
+from buslens.report.inline_svg import Drawing
 from buslens.report.number_scale import round_step
 
 

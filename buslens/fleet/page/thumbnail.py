@@ -5,10 +5,10 @@ from typing import Final
 
 from buslens.checks.findings import Result
 from buslens.fleet.model import Anomaly, FindingRow
-from buslens.fleet.page.drawing import drawn
 from buslens.report.bare_lanes import Bare, lanes
 from buslens.report.finding_layout import FindingLayout, places
 from buslens.report.formatting import verdict_sentence
+from buslens.report.inline_svg import drawn
 from buslens.report.record.markup import Markup
 from buslens.report.style import Format
 from buslens.report.text_metrics import Lettering

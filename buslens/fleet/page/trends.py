@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from buslens.fleet.anomalies.medians import grouped_medians
 from buslens.fleet.model import Anomaly
 from buslens.fleet.page.dates import crossing_text, period
-from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis, dates, ticks
 from buslens.fleet.views import NO_UPPER_END, UNDATED, DelayColumns
+from buslens.report.inline_svg import Drawing
 from buslens.report.record.markup import Markup
 from buslens.units import NS_PER_DAY
 

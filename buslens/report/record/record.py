@@ -12,7 +12,7 @@ from buslens.report.comparison import METHOD, conclusion_sentence, proof_lines, 
 from buslens.report.formatting import place, seconds, verdict_sentence
 from buslens.report.page_style import policy_hash, resource, strip_css
 from buslens.report.record import front_page, sections
-from buslens.report.record.diagram import InlineSvg, diagram, strips
+from buslens.report.record.diagram import diagram, strips
 from buslens.report.record.fault_codes import fault_codes
 from buslens.report.record.inputs import GENERATOR, Input
 from buslens.report.record.job import JobDetails
@@ -67,8 +67,7 @@ def record(
     bytes
         UTF-8. The same arguments give the same bytes.
     """
-    pictures = list(_pictures(results, comparison))
-    css = strip_css() + resource(__package__, "record.css") + "".join(picture.css for _, picture in pictures)
+    css = strip_css() + resource(__package__, "record.css")
     title = " \N{MIDDLE DOT} ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
     as_found = results if comparison is None else comparison.before
     everything = [*(comparison.before if comparison is not None else ()), *results]
@@ -92,7 +91,7 @@ def record(
         drawn=strips(sides, None if suspects is None else suspects.clue),
         proved=front_page.proved(comparison),
         to_watch=front_page.to_watch(job, results, comparison, suspects),
-        pictures=pictures,
+        pictures=list(_pictures(results, comparison)),
         wrong=sections.wrong(everything),
         measured=sections.measured(everything),
         fault_codes=fault_codes(before, _of(results, dialogues), is_repaired=comparison is not None),
@@ -138,10 +137,10 @@ def _of(results: Sequence[Result], dialogues: Mapping[str, Dialogue]) -> list[Di
     return [dialogues[result.path] for result in results if result.path in dialogues]
 
 
-def _pictures(results: Sequence[Result], comparison: RepairComparison | None) -> Iterator[tuple[str, InlineSvg]]:
+def _pictures(results: Sequence[Result], comparison: RepairComparison | None) -> Iterator[tuple[str, Markup]]:
     """Yield one picture for each side: of the capture with the gravest verdict."""
     sides = [("", results)] if comparison is None else [("Before: ", comparison.before), ("After: ", results)]
-    for prefix, (side, of) in zip("ab", sides, strict=False):
+    for side, of in sides:
         gravest = _gravest(of)
         label = f"{side}{gravest.path}. {verdict_sentence(gravest)}"
-        yield f"{side}{gravest.path}", diagram(gravest, prefix=prefix, label=label)
+        yield f"{side}{gravest.path}", diagram(gravest, label=label)

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.fleet.page.drawing import Drawing, drawn
 from buslens.report.display_list import Box, DisplayList, Fill, Label, Ring
 from buslens.report.formatting import clean
+from buslens.report.inline_svg import Drawing, drawn
 from buslens.report.style import Tone
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ class TestSheet:
         assert not keys & {"style", "fill", "stroke"}
 
     def test_every_class_has_a_rule(self, root: ET.Element) -> None:
-        css = files("buslens.fleet.page").joinpath("fleet.css").read_text("utf-8")
+        css = files("buslens.report.record").joinpath("record.css").read_text("utf-8")
         unused = {Tone.PAPER, Tone.BAND, Tone.BAND_EDGE, Tone.HAIR, Tone.HATCH, Tone.ACCENT}
         looks = {look for element in root.iter() for look in (element.get("class") or "").split()}
         # The report draws lines and words in ink, quiet and accent, and words never in the accent.

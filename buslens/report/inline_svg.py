@@ -8,7 +8,7 @@ picture turns over in the dark with everything else.
 from collections.abc import Iterable
 from typing import Final, Literal
 
-from buslens.report.display_list import DisplayList
+from buslens.report.display_list import DisplayList, Ring
 from buslens.report.record.markup import Markup, tag, text
 from buslens.report.style import Tone
 
@@ -31,9 +31,7 @@ class Drawing:
         """Draw lines of one look."""
         path = "".join(_path(points) for points in lines)
         if path:
-            dashes = " ".join(number(length) for length in dash)
-            broken = f' stroke-dasharray="{dashes}"' if dashes else ""
-            self._parts.append(f'<path class="{look}" stroke-width="{number(weight)}"{broken} d="{path}"/>')
+            self._parts.append(f'<path class="{look}" stroke-width="{number(weight)}"{_dashes(dash)} d="{path}"/>')
 
     def areas(self, areas: Iterable[Iterable[Point]], look: str) -> None:
         """Fill areas of one look."""
@@ -47,11 +45,12 @@ class Drawing:
             size = f'width="{number(right - left)}" height="{number(bottom - top)}"'
             self._parts.append(f'<rect class="{look}" x="{number(left)}" y="{number(top)}" {size}/>')
 
-    def ring(self, x: float, y: float, half_width: float, half_height: float, look: str, weight: float) -> None:
+    def ring(self, ring: Ring) -> None:
         """Draw a ring on paper."""
-        half = f'rx="{number(half_width)}" ry="{number(half_height)}"'
-        place = f'cx="{number(x)}" cy="{number(y)}"'
-        self._parts.append(f'<ellipse class="ring {look}" stroke-width="{number(weight)}" {place} {half}/>')
+        half = f'rx="{number(ring.half_width)}" ry="{number(ring.half_height)}"'
+        place = f'cx="{number(ring.x)}" cy="{number(ring.y)}"{_dashes(ring.dash)}'
+        look = f'class="ring {_name(ring.tone)}" stroke-width="{number(ring.weight)}"'
+        self._parts.append(f"<ellipse {look} {place} {half}/>")
 
     def words(
         self,
@@ -94,10 +93,10 @@ def drawn(sheet: DisplayList) -> Drawing:
         for tone, points in areas.items():
             drawing.areas(points, f"f-{_name(tone)}")
     for ring in sheet.rings:
-        drawing.ring(ring.x, ring.y, ring.half_width, ring.half_height, _name(ring.tone), ring.weight)
+        drawing.ring(ring)
     for label in sheet.labels:
-        look = "" if label.tone is Tone.INK else f"t-{_name(label.tone)}"
-        look = f"{look} bold".strip() if label.bold else look
+        looks = {f"t-{_name(label.tone)}": label.tone is not Tone.INK, "bold": label.bold, "italic": label.italic}
+        look = " ".join(name for name, is_so in looks.items() if is_so)
         drawing.words(label.x, label.baseline, label.text, look, anchor=label.anchor, size=label.size)
     return drawing
 
@@ -119,6 +118,11 @@ def _strokes(sheet: DisplayList, drawing: Drawing) -> None:
         sorts.setdefault((above, stroke.tone, stroke.weight, stroke.dash), []).append(stroke.points)
     for (_, tone, weight, dash), points in sorted(sorts.items(), key=lambda sort: sort[0][0]):
         drawing.lines(points, _name(tone), weight, dash)
+
+
+def _dashes(dash: Iterable[float]) -> str:
+    lengths = " ".join(number(length) for length in dash)
+    return f' stroke-dasharray="{lengths}"' if lengths else ""
 
 
 def _name(tone: Tone) -> str:

@@ -249,9 +249,6 @@ def stamps_of_values(
         _complete_calendar(rows, found, date_order)
         last_unit = NS_PER_S
     elif len(found.columns) == 1:
-        if columns is None:
-            column = _own_time(free, taken, column)
-            found.columns = (column.index,)
         last_unit = found.unit = UNITS[unit] if unit else _unit_of_values(rows, column)
         known = [t for t in column.numbers(10 if found.form == kernel.NUMBER else 16) if t is not None]
         if _EPOCH[0] <= median(known) * found.unit / NS_PER_S < _EPOCH[1]:
@@ -267,28 +264,6 @@ def stamps_of_values(
         if step_ns >= _TOLD_NS:
             found.notes.append(resolution_note(step_ns))
     return found
-
-
-def _own_time(free: Sequence[Column], taken: Set[int], chosen: Column) -> Column:
-    """Return the time of the columns of values, where several columns are called alike and each is that of its right.
-
-    Raises
-    ------
-    UnclearLayoutError
-        If columns that are read have different ones.
-    """
-    times = [one for one in free if one.name == chosen.name and one.is_number and one.cells != chosen.cells]
-    if not chosen.name or not times:
-        return chosen
-    times = sorted([chosen, *times], key=lambda one: one.index)
-    owners = {place: max((it.index for it in times if it.index < place), default=chosen.index) for place in taken}
-    if len(set(owners.values())) == 1:
-        return next(it for it in times if it.index in owners.values())
-    places = " and ".join(str(it.index + 1) for it in times[:2])
-    raise UnclearLayoutError(
-        f"columns {places} are both called '{chosen.name}' and differ, so that values have times of their own:"
-        " export one table for each, and set the second beside the first, as in --with second.csv"
-    )
 
 
 def _unit_of_values(rows: Rows, column: Column) -> int:

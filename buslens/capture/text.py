@@ -49,7 +49,7 @@ class Text:
         """Return the text with its rows rewritten; as it is without a way to."""
         if rewriting is None:
             return self
-        head = rewriting.applied(self.head + b"\n" * (self.is_whole and not self.rewritings))
+        head = rewriting.applied(self.head + b"\n\n" * (self.is_whole and not self.rewritings))
         return replace(self, rewritings=(*self.rewritings, rewriting), head=head)
 
 

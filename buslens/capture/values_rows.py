@@ -3,6 +3,7 @@
 * Units in cells of their own, ``12.3;V`` below ``Value;Unit``: they go behind their numbers.
 * A row for each value, ``0.512;Enable;12.3`` below ``Time;Name;Value``: each name gets a column.
 * Names beside their values, ``0.512; Enable: On; Supply: 12.3 V``: each name gets a column.
+* A time for each value, ``Time;Enable;Time;Supply``: each time gets a row, in order of time.
 * Cells that only blanks part, two or more, for there are single ones within them.
 * Samples without times, where ``Sample interval;10 ms`` stands above them: they get times that count from 0.
 """
@@ -11,7 +12,9 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import count, pairwise
+from heapq import heappop, heappush
+from itertools import chain, count, pairwise
+from math import inf
 from typing import Final
 
 from buslens.capture.stream import PassingStream, Stream
@@ -55,6 +58,8 @@ _LEAST_PART: Final = 0.8
 """Part of the lines that have the form of a row."""
 _MOST_NAMES: Final = 200
 _CHUNK: Final = 1 << 17
+_MOST_WAITING: Final = 1 << 18
+"""Rows that wait for those of a slower column, at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +69,7 @@ class Rewriting:
     #: Lines before the first row, and the header that stands for them.
     n_before: int
     heading: str
-    #: Returns what rewrites the rows of one reading.
+    #: Returns what rewrites the rows of one reading; behind the last one comes an empty line.
     rows: Callable[[], Callable[[str], str]]
     #: As a sentence.
     note: str
@@ -92,17 +97,19 @@ class RewrittenStream(PassingStream):
         self._left = rewriting.n_before
         self._buffer = bytearray(_CHUNK)
         self._half = b""
+        self._is_over = False
         self._ready = f"{rewriting.heading}\n".encode("latin-1") if rewriting.is_longer else b""
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
-        while not self._ready:
+        while not self._ready and not self._is_over:
             n = self._stream.read_into(memoryview(self._buffer))
-            if not n and not self._half:
-                return 0
-            text = self._half + (bytes(self._buffer[:n]) if n else b"\n")
+            self._is_over = not n
+            text = self._half + (bytes(self._buffer[:n]) if n else b"\n\n")
             *lines, self._half = text.split(b"\n")
             self._ready = b"".join(self._rewritten(line.decode("latin-1")) for line in lines)
+            if self._is_over:
+                self._ready = re.sub(rb"\n*\Z", b"\n", self._ready).lstrip(b"\n")
         n = min(len(view), len(self._ready))
         view[:n], self._ready = self._ready[:n], self._ready[n:]
         return n
@@ -193,6 +200,63 @@ def _paired(pattern: re.Pattern[str], names: Sequence[str], first: str, n_before
     heading = ";".join([*["Time"] * has_time, *names])
     return Rewriting(
         n_before=n_before, heading=heading, rows=lambda: rewritten, note="each value stands behind its name"
+    )
+
+
+def times_beside(head: bytes, wanted: Sequence[str | int]) -> Rewriting | None:
+    """Return how rows in which values have times of their own are rewritten; None where one time holds for each row.
+
+    Of times whose values nobody wants there are no rows.
+    """
+    keys = {key_of(split_unit(one)[0]) if isinstance(one, str) else one for one in wanted}
+    for cut, place, header, body in _tables(head):
+        times = [k for k, name in enumerate(header) if name and name == header[0]]
+        n_words = next((k for k, row in enumerate(body) if NUMBER.fullmatch(row[0])), len(body))
+        rows = [[row[k] for k in times if row[k]] for row in body[n_words:]]
+        if any(len({*row}) > 1 for row in rows) and all(map(NUMBER.fullmatch, chain(*rows))):
+            units = body[0] if n_words else [""] * len(header)
+            named = [key_of(split_unit(_text(name))[0]) for name in header]
+            parts = list(pairwise([*times, len(header)]))
+            asked = [it for it in parts if keys & {*named[it[0] + 1 : it[1]], *range(it[0] + 2, it[1] + 1)}]
+            return _in_turn(cut, place + 1 + n_words, header, units, asked or parts)
+    return None
+
+
+def _in_turn(
+    cut: CellSplit, n_before: int, header: Sequence[str], units: Sequence[str], parts: Sequence[tuple[int, int]]
+) -> Rewriting:
+    """Return what makes a row of each time of a row, and hands them on once no earlier one can come.
+
+    A part of a row is a time and the values that it holds for: its first column, and the one behind its last.
+    """
+    mark, width = cut.separator, len(header)
+
+    def rows() -> Callable[[str], str]:
+        waiting: list[tuple[float, int, str]] = []
+        number = count()
+
+        def rewritten(line: str) -> str:
+            cells = cut.cells(line)
+            given = [part for part in parts if len(cells) >= part[1] and NUMBER.fullmatch(cells[part[0]])]
+            if line.strip() and not given and not any(map(NUMBER.fullmatch, cells)):
+                return line
+            reached = [float(cells[begin].replace(",", ".")) for begin, _ in given]
+            for at, (begin, stop) in zip(reached, given, strict=True):
+                text = mark.join([cells[begin], *[""] * begin, *cells[begin + 1 : stop], *[""] * (width - stop)])
+                heappush(waiting, (at, next(number), text))
+            found = []
+            while waiting and (waiting[0][0] <= min(reached, default=inf) or len(waiting) > _MOST_WAITING):
+                found.append(heappop(waiting)[2])
+            return "\n".join(found)
+
+        return rewritten
+
+    named = [f"{name} ({unit.strip('[]() ')})" if unit else name for name, unit in zip(header, units, strict=True)]
+    return Rewriting(
+        n_before=n_before,
+        heading=mark.join("" if k and name == named[0] else name for k, name in enumerate(named)),
+        rows=rows,
+        note=f"each of the columns '{_text(header[0])}' holds for the columns on its right",
     )
 
 

@@ -312,14 +312,23 @@ class TestLayout:
         assert found is not None
         assert [it.name for it in found.columns] == ["Enable", "Lock"]
 
-    def test_times_of_their_own(self, tmp_path: Path) -> None:
-        """A column is read with the time to its left; two that have different ones are refused."""
-        rows = "".join(f"{k / 10},{k},{k / 10 + 0.03:.2f},{k + 50}\n" for k in range(9))
-        path = table(tmp_path, "Time (s),A,Time (s),B\n" + rows)
-        assert read(path, ["A"])[0] == [100 * k for k in range(9)]
-        assert read(path, ["B"])[:2] == ([100 * k + 30 for k in range(9)], [[float(k + 50) for k in range(9)]])
-        with pytest.raises(CaptureError, match="columns 1 and 3 are both called 'time \\(s\\)' and differ"):
-            read(path, ["A", "B"])
+    @pytest.mark.parametrize("units", ["", "s;V;s;V\n"])
+    def test_times_of_their_own(self, tmp_path: Path, units: str) -> None:
+        """A column is read with the time to its left; rows come in order of time, however far one lags behind."""
+        name = "Time" if units else "Time (s)"
+        rows = "".join(
+            f"{k / 10:.2f};{k};{f'{k / 5 + 0.03:.2f};{k + 50}' if k < 6 else ';'}\n".replace(".", ",") for k in range(9)
+        )
+        path = table(tmp_path, f"{name};A;{name};B\n{units}{rows}")
+        a, b = [100 * k for k in range(9)], [200 * k + 30 for k in range(6)]
+        assert read(path, ["A"])[:2] == (a, [list(range(9))])
+        assert read(path, [4])[:2] == (b, [list(range(50, 56))])
+        times, (of_a, of_b), stats = read(path, ["A", "B"])
+        assert times == sorted(a + b)
+        assert [it for it in of_a if it is not None] == list(range(9))
+        assert [time for time, it in zip(times, of_b, strict=True) if it is not None] == b
+        assert (stats.broken, stats.frames) == (0, 15)
+        assert read(path, ["B"], told=TableSettings(columns=(("time", (1,)),), time_unit="s"))[0] == a
 
     def test_packed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """How long it is shows only as it is unpacked; nothing is compiled for a short one."""

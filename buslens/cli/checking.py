@@ -38,10 +38,7 @@ class CheckedCapture(NamedTuple):
 class CaptureChecker:
     """Checks captures as the options of a command say, loading each file of the user's once.
 
-    Raises
-    ------
-    UsageError, DefinitionError, ExpectationError
-        If the files that the options name cannot be used.
+    Raises UsageError or DefinitionError or ExpectationError if the files that the options name cannot be used.
     """
 
     def __init__(self, options: argparse.Namespace, console: Console) -> None:
@@ -64,12 +61,8 @@ class CaptureChecker:
     def check(self, path: str) -> Result:
         """Return the verdict on one capture.
 
-        Raises
-        ------
-        BuslensError
-            If the capture or what it is checked against cannot be used.
-        OSError
-            If the system refuses the capture.
+        Raises BuslensError if the capture or what it is checked against cannot be used, OSError if the system refuses
+        the capture.
         """
         _require_file(path)
         self._console.progress(f"reading {path}")
@@ -92,10 +85,7 @@ class CaptureChecker:
     def pair(self, paths: Sequence[str]) -> list[str]:
         """Find the capture that each table beside goes with, and return the tables.
 
-        Raises
-        ------
-        UsageError
-            If one goes with none of the captures, or does not say with which of several.
+        Raises UsageError if one goes with none of the captures, or does not say with which of several.
         """
         self._beside_of = pairs(self._beside, paths)
         return [table for tables in self._beside_of.values() for table in tables]
@@ -149,10 +139,7 @@ def pairs(given: Sequence[str], paths: Sequence[str]) -> dict[str, list[str]]:
 def expand(names: Sequence[str]) -> list[str]:
     """Return the captures that names stand for; wildcards count where the shell has left them as they are.
 
-    Raises
-    ------
-    UsageError
-        If standard input is named twice.
+    Raises UsageError if standard input is named twice.
     """
     if names.count("-") > 1:
         raise UsageError("standard input ('-') can be read only once")

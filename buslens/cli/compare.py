@@ -113,10 +113,7 @@ def _next(conclusion: Conclusion, before: Sequence[str], after: Sequence[str]) -
 def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:
     """Return the captures of both sides.
 
-    Raises
-    ------
-    UsageError
-        If a side is empty, or a capture is there twice: its handshakes would count twice.
+    Raises UsageError if a side is empty, or a capture is there twice: its handshakes would count twice.
     """
     if before:
         then, now = expand(before), expand(captures)

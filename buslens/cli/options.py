@@ -37,10 +37,7 @@ class Parser(argparse.ArgumentParser):
     def read(self, words: Sequence[str]) -> argparse.Namespace | None:
         """Return the options, wherever they stand among the names; None if help is wanted.
 
-        Raises
-        ------
-        UsageError
-            If the words are not those of the command.
+        Raises UsageError if the words are not those of the command.
         """
         before_names = words[: words.index("--")] if "--" in words else words
         self._words = before_names
@@ -141,13 +138,7 @@ def add_table_arguments(parser: Parser) -> None:
 
 
 def table_of(options: argparse.Namespace) -> TableSettings:
-    """Return what the options say about tables of frames.
-
-    Raises
-    ------
-    UsageError, OSError
-        If that cannot be used.
-    """
+    """Return what the options say about tables of frames; UsageError or OSError if that cannot be used."""
     from buslens.capture.table_settings import load_table
 
     return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)

@@ -36,10 +36,7 @@ def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
 def require_place(path: str) -> None:
     """Refuse a name under which no file can be written, before anything long is begun.
 
-    Raises
-    ------
-    OSError
-        If it is a folder, or lies in one that is not there.
+    Raises OSError if it is a folder, or lies in one that is not there.
     """
     if Path(path).is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)

@@ -225,10 +225,7 @@ class Player:
 def engine_of(options: argparse.Namespace, path: str) -> Engine:
     """Return the engine, with expectations and definitions loaded as the options say.
 
-    Raises
-    ------
-    BuslensError
-        If they cannot be used.
+    Raises BuslensError if they cannot be used.
     """
     from buslens.defaults import find_expectations
     from buslens.definitions.load import load_definitions

@@ -237,10 +237,7 @@ def _diagnosis(
 ) -> tuple[Suspects | None, list[Input]]:
     """Return what explains the captures, and the files that say so; nothing where no causes file is to be had.
 
-    Raises
-    ------
-    UsageError
-        If readings are given for captures that cannot be diagnosed together.
+    Raises UsageError if readings are given for captures that cannot be diagnosed together.
     """
     from buslens.causes.load import find_causes, load_causes
 

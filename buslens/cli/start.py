@@ -36,10 +36,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument(
-        "files",
-        metavar="DBC... CAPTURE",
-        nargs="+",
-        help="DBC files and recorded bus logs; or tables alone",
+        "files", metavar="DBC... CAPTURE", nargs="+", help="DBC files and recorded bus logs; or tables alone"
     )
     parser.add_argument("-o", "--output", metavar="FILE.toml", required=True, help="expectations file to write")
     parser.add_argument(

@@ -50,10 +50,7 @@ class Parsed(NamedTuple):
 def parse_dbc(data: bytes, path: str) -> Parsed:
     """Return what can be used of a DBC file, and what cannot.
 
-    Raises
-    ------
-    DefinitionError
-        If nothing in it can be used.
+    Raises DefinitionError if nothing in it can be used.
     """
     try:
         text = without_comments(decode_text(data))
@@ -82,10 +79,7 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
 def _require_text(text: str, path: str) -> None:
     """Refuse, before a parser takes minutes and gigabytes over it, what no DBC file can be.
 
-    Raises
-    ------
-    DefinitionError
-        If very many of its bytes are zero, or a string in it is far too long.
+    Raises DefinitionError if very many of its bytes are zero, or a string in it is far too long.
     """
     if (n_zeros := text.count("\0")) > _MOST_ZEROS:
         raise DefinitionError(

@@ -8,10 +8,7 @@ def decode_text(data: bytes) -> str:
     pasted together, so each line that is UTF-8 is read as such: text in cp1252 that happens to be UTF-8 is not
     a word of any language. The five bytes that cp1252 leaves open stay control characters.
 
-    Raises
-    ------
-    UnicodeDecodeError
-        If a byte order mark promises UTF-16 and the rest breaks the promise.
+    Raises UnicodeDecodeError if a byte order mark promises UTF-16 and the rest breaks the promise.
     """
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data[: len(data) & ~1].decode("utf-16")  # the last character may have been cut in two

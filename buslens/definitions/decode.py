@@ -228,11 +228,7 @@ def _pack(payloads: Sequence[bytes]) -> Frames:
 
 
 def _decode_message(
-    frames: Frames,
-    rows: NDArray[np.intp],
-    message: Message,
-    signals: Iterable[Signal],
-    count: NDArray[np.intp],
+    frames: Frames, rows: NDArray[np.intp], message: Message, signals: Iterable[Signal], count: NDArray[np.intp]
 ) -> Iterator[_SignalValues]:
     """Yield the values of each signal of a message, and add up in `count` how many each frame carried."""
     for signal in signals:

@@ -16,10 +16,7 @@ from buslens.errors import DefinitionError, SourceLocation
 def parse_ldf(data: bytes, path: str) -> Content:
     """Return the unconditional frames of an LDF file as messages, each with its identifier without parity.
 
-    Raises
-    ------
-    DefinitionError
-        If it cannot be read, or the library is not there.
+    Raises DefinitionError if it cannot be read, or the library is not there.
     """
     try:
         import ldfparser

@@ -123,10 +123,7 @@ def _read(path: str, named_at: SourceLocation | None) -> cache.Content:
 def _merge(messages: Iterable[Message]) -> tuple[list[Message], list[Problem]]:
     """Return the messages without those that two files define alike, and a note on each of these.
 
-    Raises
-    ------
-    DefinitionError
-        If an identifier means two things on the same channels.
+    Raises DefinitionError if an identifier means two things on the same channels.
     """
     first: dict[tuple[str | None, int, int, bool], Message] = {}
     kept: list[Message] = []

@@ -117,10 +117,7 @@ def outline(text: str, statements: Iterable[Statement]) -> SourceMap:
         match statement.keyword:
             case "BO_":
                 place = MessageLocation(
-                    number=statement.number or 0,
-                    name=statement.name,
-                    length=int(head["length"]),
-                    statement=statement,
+                    number=statement.number or 0, name=statement.name, length=int(head["length"]), statement=statement
                 )
                 messages.append(place)
             case "SG_":

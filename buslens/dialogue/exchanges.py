@@ -164,12 +164,7 @@ def _delay(request: TransportMessage, answer: TransportMessage, resolution_ns: i
 
 
 def _exchange(
-    it: _Open,
-    units: Sequence[Address],
-    counts: Mapping[Address, TransportCounts],
-    *,
-    end_ns: int,
-    gaps: Sequence[Gap],
+    it: _Open, units: Sequence[Address], counts: Mapping[Address, TransportCounts], *, end_ns: int, gaps: Sequence[Gap]
 ) -> Exchange:
     given = tuple(sorted(it.answers.values(), key=lambda answer: answer.message.first_ns))
     outcome, reason = AnswerOutcome.NO_ANSWER, ""
@@ -185,11 +180,7 @@ def _exchange(
 
 
 def _reason(
-    it: _Open,
-    units: Sequence[Address],
-    counts: Mapping[Address, TransportCounts],
-    end_ns: int,
-    gaps: Sequence[Gap],
+    it: _Open, units: Sequence[Address], counts: Mapping[Address, TransportCounts], end_ns: int, gaps: Sequence[Gap]
 ) -> str:
     """Return why an answer may have come although none is recorded; empty if there is no reason."""
     if it.doubt:

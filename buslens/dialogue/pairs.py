@@ -38,10 +38,7 @@ class GivenPair(NamedTuple):
 def parse_pair(text: str) -> GivenPair:
     """Return the pair that a user names, such as ``7E0:7E8``, ``18DA10F1:18DAF110``, ``6F1.12:612.F1``.
 
-    Raises
-    ------
-    UsageError
-        If it is not two identifiers in hexadecimal with a colon between them.
+    Raises UsageError if it is not two identifiers in hexadecimal with a colon between them.
     """
     match = _PAIR.fullmatch(text.strip())
     numbers = [int(match[k], 16) for k in (1, 3)] if match else []

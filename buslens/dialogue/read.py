@@ -90,12 +90,7 @@ def _reduced(
 ) -> tuple[_Taker, ReadStats]:
     """Read a capture with time stamps."""
     found, stats = reduce_frames(
-        open_capture(path, table=table),
-        wanted=wanted,
-        make=taker,
-        update=taker.add,
-        merge=taker.merge,
-        notify=notify,
+        open_capture(path, table=table), wanted=wanted, make=taker, update=taker.add, merge=taker.merge, notify=notify
     )
     if stats.clock is Clock.MISSING:
         raise UsageError(
@@ -125,12 +120,7 @@ def _dialogue(
         controls = [streams[it] for it in sorted(partners - {one}, key=str) if it in streams]
         messages[one], counts[one] = assemble(one, streams.get(one, ()), controls)
     exchanges, others = match_answers(
-        pairs,
-        messages,
-        counts,
-        end_ns=stats.last_ns or 0,
-        gaps=_gaps(stats),
-        resolution_ns=stats.resolution_ns,
+        pairs, messages, counts, end_ns=stats.last_ns or 0, gaps=_gaps(stats), resolution_ns=stats.resolution_ns
     )
     incomplete = {it: tuple(one for one in rows if not one.is_complete) for it, rows in messages.items()}
     return Dialogue(

@@ -61,12 +61,8 @@ class Task:
 def load(group: Group) -> tuple[CheckSetup, str]:
     """Return what a group is checked on, and its hash.
 
-    Raises
-    ------
-    BuslensError
-        If one of the files cannot be used, or they do not fit each other.
-    OSError
-        If one cannot be read.
+    Raises BuslensError if one of the files cannot be used, or they do not fit each other; OSError if one cannot be
+    read.
     """
     ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)
     files = group.definitions or tuple(file.path for file in ready.expectations.definitions)
@@ -76,13 +72,9 @@ def load(group: Group) -> tuple[CheckSetup, str]:
 def check_job(task: Task) -> JobResult:
     """Return what comes of one capture; its troubles are part of that.
 
-    Raises
-    ------
-    UsageError
-        If the files that it is checked against have changed or are not to be had, or the library for its store is not
-        installed: that concerns the run, not the capture.
-    MemoryError
-        If there is not enough; whoever runs the worker makes a trouble of it.
+    Raises UsageError if the files that it is checked against have changed or are not to be had, or the library for its
+    store is not installed: that concerns the run, not the capture; MemoryError if there is not enough; whoever runs the
+    worker makes a trouble of it.
     """
     begun = time.perf_counter()
     ready = _ready(task)

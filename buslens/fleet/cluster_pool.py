@@ -51,13 +51,7 @@ class ClusterPool:
         self._threads = 0
 
     def __enter__(self) -> Self:
-        """Connect.
-
-        Raises
-        ------
-        UsageError
-            If the library is not installed, or no scheduler answers.
-        """
+        """Connect; UsageError if the library is not installed, or no scheduler answers."""
         try:
             import distributed
         except ImportError as exc:
@@ -83,10 +77,7 @@ class ClusterPool:
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
         """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
 
-        Raises
-        ------
-        BuslensError
-            If the scheduler no longer answers.
+        Raises BuslensError if the scheduler no longer answers.
         """
         from concurrent.futures import CancelledError
 

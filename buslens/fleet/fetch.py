@@ -49,14 +49,8 @@ def local_path(address: str) -> str | None:
 def fetched(address: str, largest: int = LARGEST) -> Iterator[Path]:
     """Lend a capture as a file: itself if it lies on this machine, else a copy that is removed afterwards.
 
-    Raises
-    ------
-    MissingLibrary
-        If the library for this kind of store is not installed.
-    CaptureError
-        If it is too large.
-    OSError
-        If it is not available.
+    Raises MissingLibrary if the library for this kind of store is not installed, CaptureError if it is too large,
+    OSError if it is not available.
     """
     path = local_path(address)
     if path is not None:

@@ -33,10 +33,7 @@ GROUP: Final = _TABLES["groups"]
 def load_groups(path: str) -> tuple[Group, ...]:
     """Read the file of the groups.
 
-    Raises
-    ------
-    ExpectationError
-        If it is wrong: the text has one line for each thing that is, with line and column.
+    Raises ExpectationError if it is wrong: the text has one line for each thing that is, with line and column.
     """
     try:
         raw = read_at_most(path, LARGEST)
@@ -72,10 +69,7 @@ def group_of(vehicle: str, groups: Iterable[Group]) -> Group | None:
 
     Capitals count on every system: a name of a vehicle is no name of a file.
     """
-    return next(
-        (group for group in groups if any(fnmatchcase(vehicle, form) for form in group.vehicles)),
-        None,
-    )
+    return next((group for group in groups if any(fnmatchcase(vehicle, form) for form in group.vehicles)), None)
 
 
 def _group(values: ValueReader, data: dict[str, object], node: Node) -> Group | None:

@@ -34,13 +34,7 @@ def program_hash() -> str:
 
 
 def content_hash(path: str | Path) -> str:
-    """Return the hash of a file's bytes as they lie.
-
-    Raises
-    ------
-    OSError
-        If it cannot be read.
-    """
+    """Return the hash of a file's bytes as they lie; OSError if it cannot be read."""
     with Path(path).open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

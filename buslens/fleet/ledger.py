@@ -49,13 +49,9 @@ class Ledger:
     def writing(cls, folder: Path) -> Self:
         """Open the ledger of a folder for writing; make both if they are not there.
 
-        Raises
-        ------
-        UsageError
-            If another process writes to it, with the process where it is known; if the file is no ledger or one of a
-            later version; if the file system has no locks or takes no write-ahead log.
-        BuslensError
-            If the folder cannot be made, or the ledger is damaged or cannot be opened.
+        Raises UsageError if another process writes to it, with the process where it is known; if the file is no ledger
+        or one of a later version; if the file system has no locks or takes no write-ahead log; BuslensError if the
+        folder cannot be made, or the ledger is damaged or cannot be opened.
         """
         path = folder / LEDGER_NAME
         try:
@@ -75,12 +71,8 @@ class Ledger:
     def reading(cls, folder: Path) -> Self:
         """Open the ledger of a folder for reading; a writer may be at work at the same time.
 
-        Raises
-        ------
-        UsageError
-            If there is no ledger, or it is one of a later version.
-        BuslensError
-            If it is damaged or cannot be opened.
+        Raises UsageError if there is no ledger, or it is one of a later version; BuslensError if it is damaged or
+        cannot be opened.
         """
         path = folder / LEDGER_NAME
         if not path.is_file():
@@ -118,12 +110,8 @@ class Ledger:
 
         The ground becomes the one that the job's group is reported on.
 
-        Raises
-        ------
-        ValueError
-            If there is no ground, or not one of verdict and trouble.
-        BuslensError
-            If the ledger cannot be written; everything since the last commit is undone.
+        Raises ValueError if there is no ground, or not one of verdict and trouble; BuslensError if the ledger cannot be
+        written; everything since the last commit is undone.
         """
         if not judged.ground or (judged.verdict is None) == (judged.trouble is None):
             raise ValueError("what was judged has a ground, and a verdict or a trouble")
@@ -136,12 +124,8 @@ class Ledger:
 
         To be called for unchanged files too: the job may name another vehicle than before, or another ground.
 
-        Raises
-        ------
-        ValueError
-            If there is no such judgement, or not one that lasts (ask `has`).
-        BuslensError
-            If the ledger cannot be written; everything since the last commit is undone.
+        Raises ValueError if there is no such judgement, or not one that lasts (ask `has`); BuslensError if the ledger
+        cannot be written; everything since the last commit is undone.
         """
         with self._whole():
             there = self._rows.lasting(content, ground)
@@ -183,10 +167,8 @@ class Ledger:
     def commit(self) -> None:
         """Make everything that was entered durable.
 
-        Raises
-        ------
-        BuslensError
-            If that cannot be done, such as for want of space; everything since the last commit is undone.
+        Raises BuslensError if that cannot be done, such as for want of space; everything since the last commit is
+        undone.
         """
         if self._connection.in_transaction:
             with in_words(self.path):
@@ -304,11 +286,7 @@ class Ledger:
 def open_ledger(folder: str | PathLike[str]) -> Ledger:
     """Open what `buslens fleet -o FOLDER` has stored, for reading; a run may go on meanwhile.
 
-    Raises
-    ------
-    UsageError
-        If there is no ledger, or it is one of a later version.
-    BuslensError
-        If it is damaged or cannot be opened.
+    Raises UsageError if there is no ledger, or it is one of a later version; BuslensError if it is damaged or cannot be
+    opened.
     """
     return Ledger.reading(Path(folder))

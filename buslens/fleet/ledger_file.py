@@ -88,10 +88,7 @@ def as_text(stored: str | bytes) -> str:
 def open_writing(path: Path, program: str) -> sqlite3.Connection:
     """Open a ledger for its one writer, with a write-ahead log; make it if there is none.
 
-    Raises
-    ------
-    BuslensError
-        If the file is no ledger, is damaged, is of another version, or cannot have a write-ahead log.
+    Raises BuslensError if the file is no ledger, is damaged, is of another version, or cannot have a write-ahead log.
     """
     with in_words(path):
         connection = _connect(path, "rwc")
@@ -121,10 +118,7 @@ def open_writing(path: Path, program: str) -> sqlite3.Connection:
 def open_reading(path: Path) -> sqlite3.Connection:
     """Open a ledger without the right to write, while a writer is at work too.
 
-    Raises
-    ------
-    BuslensError
-        If the file is no ledger, is damaged or of another version.
+    Raises BuslensError if the file is no ledger, is damaged or of another version.
     """
     with in_words(path):
         try:

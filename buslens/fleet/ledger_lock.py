@@ -46,8 +46,7 @@ class WriterLock:
             text = _holder(self._file)
             self._file.close()
             raise UsageError(
-                f"{refusal}{text}; wait until it is done, or choose another folder",
-                SourceLocation(str(guarded)),
+                f"{refusal}{text}; wait until it is done, or choose another folder", SourceLocation(str(guarded))
             ) from None
         except OSError as exc:
             self._file.close()

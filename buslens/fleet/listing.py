@@ -257,10 +257,8 @@ class CaptureFinder:
 def require_sources(sources: Iterable[str]) -> None:
     """Refuse sources of which it can be told at once that they stand for nothing.
 
-    Raises
-    ------
-    UsageError
-        If one is not there, or is an address of a kind that nothing is known of or whose library is not installed.
+    Raises UsageError if one is not there, or is an address of a kind that nothing is known of or whose library is not
+    installed.
     """
     for source in sources:
         path = local_path(source)

@@ -124,10 +124,7 @@ class LocalPool:
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
         """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
 
-        Raises
-        ------
-        BuslensError
-            If workers cannot be started.
+        Raises BuslensError if workers cannot be started.
         """
         from multiprocessing.connection import wait
 

@@ -177,10 +177,7 @@ def steps(ledger: Ledger) -> list[StepRow]:
 def address_of(ledger: Ledger, capture: int) -> str:
     """Return where a capture lies, by its number in the columns.
 
-    Raises
-    ------
-    LookupError
-        If there is no capture of that number.
+    Raises LookupError if there is no capture of that number.
     """
     for (address,) in ledger.rows("SELECT address FROM capture WHERE id = ?", (int(capture),)):
         return as_text(cast("str | bytes", address))

@@ -33,11 +33,8 @@ def is_written(name: str) -> bool:
 def require_free(folder: Path, read: Iterable[str]) -> None:
     """Refuse a folder in which a run would write over what is not its own.
 
-    Raises
-    ------
-    UsageError
-        If one of these lies where a result goes, if a file lies there and no run has ever used the folder, or if it is
-        no folder.
+    Raises UsageError if one of these lies where a result goes, if a file lies there and no run has ever used the
+    folder, or if it is no folder.
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"-o {folder}: this is a file; name a folder")

@@ -197,10 +197,7 @@ def _pool(
 class WholeFleet:
     """One run: everything that the user gave is looked at before the first capture is read.
 
-    Raises
-    ------
-    BuslensError
-        If something of it cannot be used.
+    Raises BuslensError if something of it cannot be used.
     """
 
     def __init__(
@@ -285,10 +282,7 @@ class WholeFleet:
     def compare(self, ledger: Ledger, done: RunSummary, pages: Mapping[str, str]) -> tuple[Path, bool]:
         """Compare the vehicles, write tables and sheet; return the sheet, and whether the tables are those of this run.
 
-        Raises
-        ------
-        UsageError
-            If no capture can be checked.
+        Raises UsageError if no capture can be checked.
         """
         known = fleet_summary(ledger)
         if not known.captures:

@@ -22,12 +22,7 @@ _ENOUGH: Final = 5
 
 
 def closing(
-    view: FleetView,
-    done: RunSummary,
-    *,
-    files: Sequence[str],
-    width: int | None = None,
-    painted: bool = False,
+    view: FleetView, done: RunSummary, *, files: Sequence[str], width: int | None = None, painted: bool = False
 ) -> str:
     """Return the last lines of a run; the state of the fleet comes last."""
     # Without the blank line ahead of the first section.

@@ -57,13 +57,7 @@ class VehicleList:
 
 
 def load_vehicle_list(path: str) -> VehicleList:
-    """Read a list.
-
-    Raises
-    ------
-    UsageError
-        If it is none, with line and column.
-    """
+    """Read a list; UsageError if it is none, with line and column."""
     try:
         raw = read_at_most(path, LARGEST)
     except OSError as exc:

@@ -50,10 +50,7 @@ class Interface:
 def parse_interface(text: str) -> Interface:
     """Return the interface that a word of the command line means.
 
-    Raises
-    ------
-    UsageError
-        If there is no such kind of interface, or no channel is named.
+    Raises UsageError if there is no such kind of interface, or no channel is named.
     """
     import can
 
@@ -162,10 +159,7 @@ class Receiver:
     def receive(self, timeout_s: float) -> Message | None:
         """Return the next frame; None if none has come in time.
 
-        Raises
-        ------
-        CaptureError
-            If the bus has gone.
+        Raises CaptureError if the bus has gone.
         """
         try:
             return self._bus.recv(timeout_s)

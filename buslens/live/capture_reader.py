@@ -63,10 +63,7 @@ class CaptureReader:
     def next(self, timeout_s: float = 0.0) -> Batch | None:
         """Return the next run; None if none has come in time, or none will (then there is a `stats`).
 
-        Raises
-        ------
-        BuslensError, OSError
-            If the capture cannot be read.
+        Raises BuslensError or OSError if the capture cannot be read.
         """
         if self.stats is not None:
             return None
@@ -146,13 +143,7 @@ def _complete(capture: Capture, stats: ReadStats) -> None:
 
 
 def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from a file.
-
-    Raises
-    ------
-    BuslensError, OSError
-        If it is no capture.
-    """
+    """Read a capture from a file; BuslensError or OSError if it is no capture."""
     from buslens.capture.values import open_frames
 
     capture = open_frames(path, table, "to replay: 'buslens page' shows it")
@@ -160,13 +151,7 @@ def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
 
 
 def read_input(table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from standard input, as it comes.
-
-    Raises
-    ------
-    UsageError
-        If standard input is a terminal.
-    """
+    """Read a capture from standard input, as it comes; UsageError if standard input is a terminal."""
     if sys.stdin is None or sys.stdin.isatty():
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
     # Not through the buffer, which waits until it is full.
@@ -186,14 +171,7 @@ def read_input(table: TableSettings | None = None) -> CaptureReader:
 def follow_file(path: str, table: TableSettings | None = None) -> tuple[CaptureReader, list[str]]:
     """Read a file that is being written, and return the remarks on what happens to it as well.
 
-    Raises
-    ------
-    UsageError
-        If it is compressed.
-    CaptureError
-        If it is a pipe or a device.
-    OSError
-        If the system refuses it.
+    Raises UsageError if it is compressed, CaptureError if it is a pipe or a device, OSError if the system refuses it.
     """
     require_file(path)
     with Path(path).open("rb") as file:
@@ -215,10 +193,7 @@ def read_stream(name: str, make: Callable[[threading.Event], Stream]) -> Capture
 def capture_of(name: str, stream: Stream, table: TableSettings | None = None) -> Capture:
     """Recognise a log by the first lines of a stream; the capture can be read once.
 
-    Raises
-    ------
-    CaptureError
-        If nothing comes, or nothing that is known.
+    Raises CaptureError if nothing comes, or nothing that is known.
     """
     settings = settings_of(table)
     head = first_lines(

@@ -117,10 +117,7 @@ class Engine:
     ) -> Self:
         """Return an engine for expectations, with the definitions that they name unless others are given.
 
-        Raises
-        ------
-        BuslensError
-            If there are no definitions, or the two do not fit each other.
+        Raises BuslensError if there are no definitions, or the two do not fit each other.
         """
         ground = prepare(expected, defined)
         return cls(ground.expectations, ground.definitions, path=path, clock=clock, channels=channels)
@@ -288,10 +285,7 @@ class Engine:
     def finish(self, stats: ReadStats) -> Result:
         """Return the verdict on the whole capture: what `check` finds in the same frames.
 
-        Raises
-        ------
-        CaptureError
-            If there was not one frame, or for seconds none that is needed.
+        Raises CaptureError if there was not one frame, or for seconds none that is needed.
         """
         return evaluate_capture(self.path, self.expected, self._whole, stats, unrelated_from_ns=_UNRELATED_FROM_NS)
 

@@ -27,8 +27,7 @@ class PendingStep:
         """Time since the clock began, ns; an interval, for the log shows the reference only between two frames."""
         latest_ns = self.reference.earliest_ns if self.reference.latest_ns is None else self.reference.latest_ns
         return TimeBounds(
-            earliest_ns=max(self.now_ns - latest_ns, 0),
-            latest_ns=max(self.now_ns - self.reference.earliest_ns, 0),
+            earliest_ns=max(self.now_ns - latest_ns, 0), latest_ns=max(self.now_ns - self.reference.earliest_ns, 0)
         )
 
     @property
@@ -70,10 +69,7 @@ def awaiting(result: Result, now_ns: int) -> tuple[PendingStep, ...]:
 
 
 def _awaited(
-    result: Result,
-    steps: dict[tuple[str, str], Step],
-    runs: dict[tuple[str, int], Handshake],
-    now_ns: int,
+    result: Result, steps: dict[tuple[str, str], Step], runs: dict[tuple[str, int], Handshake], now_ns: int
 ) -> Iterator[PendingStep]:
     for finding in result.findings:
         if finding.step is None or finding.handshake is None or finding.reference is None:

@@ -36,13 +36,7 @@ class PlaybackClock:
         return self._at_ns is not None
 
     def now_ns(self) -> int:
-        """Return the time of the capture, ns.
-
-        Raises
-        ------
-        ValueError
-            If it has not been set.
-        """
+        """Return the time of the capture, ns; ValueError if it has not been set."""
         if self._at_ns is None:
             raise ValueError("the play head has not been set")
         if self.is_paused:

@@ -13,10 +13,7 @@ from buslens.live.bus import VIRTUAL, Interface, parse_interface
 def require_virtual(text: str) -> Interface:
     """Return the interface that a word means, if nothing physical can be behind it.
 
-    Raises
-    ------
-    UsageError
-        If there can.
+    Raises UsageError if there can.
     """
     interface = parse_interface(text)
     if interface.kind not in VIRTUAL:
@@ -31,10 +28,7 @@ def require_virtual(text: str) -> Interface:
 class Sender:
     """Sends frames of a capture to other programs.
 
-    Raises
-    ------
-    UsageError
-        If a wire may be behind it, or it cannot be opened.
+    Raises UsageError if a wire may be behind it, or it cannot be opened.
     """
 
     def __init__(self, interface: Interface) -> None:
@@ -53,13 +47,7 @@ class Sender:
             raise UsageError(f"{interface} cannot be opened: {' '.join(str(exc).split())}{hint}") from exc
 
     def send(self, frames: Frames, index: int) -> None:
-        """Send one frame of a run.
-
-        Raises
-        ------
-        UsageError
-            If the interface does not take it.
-        """
+        """Send one frame of a run; UsageError if the interface does not take it."""
         flags = Flag(int(frames.flags[index]))
         if Flag.ERROR in flags:
             self.left_out += 1

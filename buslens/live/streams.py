@@ -200,10 +200,7 @@ class LineStream(PassingStream):
 def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: int, name: str) -> bytes:
     """Return the first bytes of a stream, as many as it takes to recognise what it is, and no more.
 
-    Raises
-    ------
-    CaptureError
-        If it ends without a single byte.
+    Raises CaptureError if it ends without a single byte.
     """
     head = bytearray()
     buffer = memoryview(bytearray(most))

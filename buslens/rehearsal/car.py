@@ -164,9 +164,7 @@ class _CarSimulation:
             self.harness, self.mechanics = Harness(), Mechanics()
         self.lock = LockUnit(locked=scenario.starts_locked, pairing=scenario.pairing, temperature=scenario.temperature)
         self.control = ControlUnit(
-            streams,
-            unlocked=not scenario.starts_locked,
-            has_logic=self.harness.logic_fuse_whole,
+            streams, unlocked=not scenario.starts_locked, has_logic=self.harness.logic_fuse_whole
         )
         self.volts = scenario.battery_volts
         self.supply = self.volts

@@ -42,13 +42,7 @@ def _changed(part: Part, settings: Mapping[str, Any], severity: float) -> Part:
 
 
 def find_fault(name: str) -> Fault:
-    """Return the fault of that name.
-
-    Raises
-    ------
-    UsageError
-        If there is none.
-    """
+    """Return the fault of that name; UsageError if there is none."""
     if name not in FAULTS:
         hint = did_you_mean(name, FAULTS)
         known = "" if hint else "; known: " + ", ".join(FAULTS)

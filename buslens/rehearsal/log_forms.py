@@ -64,13 +64,7 @@ def render(frames: Frames, form: str, *, start_ns: int, is_torn: bool = False) -
 
 
 def find_log_form(name: str) -> LogForm:
-    """Return the form of that name.
-
-    Raises
-    ------
-    UsageError
-        If there is none.
-    """
+    """Return the form of that name; UsageError if there is none."""
     if name not in FORMS:
         raise UsageError(f"no form of log is called '{name}'{did_you_mean(name, FORMS)}")
     return FORMS[name]

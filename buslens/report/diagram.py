@@ -333,14 +333,7 @@ class DiagramLayout:
             sheet.labels.append(Label(x=fmt.margin, y=y, text=text, size=fmt.text, width=width))
         if track.ends is not None:
             same = track.ends[0] == track.ends[1] and lane.shape is Shape.NUMBER
-            spots = (
-                [(track.ends[0], middle)]
-                if same
-                else [
-                    (track.ends[0], track.top),
-                    (track.ends[1], track.bottom),
-                ]
-            )
+            spots = [(track.ends[0], middle)] if same else [(track.ends[0], track.top), (track.ends[1], track.bottom)]
             for text, y in spots:
                 sheet.labels.append(
                     Label(

@@ -172,11 +172,7 @@ def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
         pending = sum(it.answers[k].pending for it in row.exchanges)
         after = f", {counted(pending, 'time')} pending before" if pending else ""
         text = f"{answer.message.sender} {_answer_text(answer)}{_whole(answer.message)}"
-        yield paragraph(
-            f"{text}, after {_delay_text(delays)}{after}",
-            indent=2 * MARGIN,
-            hang=3 * MARGIN,
-        )
+        yield paragraph(f"{text}, after {_delay_text(delays)}{after}", indent=2 * MARGIN, hang=3 * MARGIN)
 
 
 def _other_rows(dialogue: Dialogue, origin_ns: int) -> Iterator[Paragraph]:

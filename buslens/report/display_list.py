@@ -121,23 +121,14 @@ class DisplayList:
         )
 
     def line(
-        self,
-        points: list[tuple[float, float]],
-        weight: float,
-        tone: Tone = Tone.INK,
-        dash: tuple[float, ...] = (),
+        self, points: list[tuple[float, float]], weight: float, tone: Tone = Tone.INK, dash: tuple[float, ...] = ()
     ) -> None:
         """Add a line."""
         self.strokes.append(Stroke(points=tuple(points), weight=weight, tone=tone, dash=dash))
 
     def box(self, box: Box, tone: Tone) -> None:
         """Add a filled rectangle, below everything."""
-        corners = (
-            (box.left, box.top),
-            (box.right, box.top),
-            (box.right, box.bottom),
-            (box.left, box.bottom),
-        )
+        corners = ((box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom))
         self.fills.append(Fill(points=corners, tone=tone))
 
     def hatch(self, box: Box, spacing: float, weight: float, tone: Tone = Tone.HATCH) -> None:

@@ -62,6 +62,5 @@ def hull(spans: Sequence[TimeBounds]) -> TimeBounds:
     """Return the bounds that hold all of several; without an upper end if one has none."""
     ends = [span.latest_ns for span in spans if span.latest_ns is not None]
     return TimeBounds(
-        earliest_ns=min(span.earliest_ns for span in spans),
-        latest_ns=max(ends) if len(ends) == len(spans) else None,
+        earliest_ns=min(span.earliest_ns for span in spans), latest_ns=max(ends) if len(ends) == len(spans) else None
     )

@@ -143,10 +143,7 @@ def _roles(finding: Finding, rule: AnyRule | None, result: Result) -> tuple[str,
             reference = rule.steps[steps[step.from_]].await_
         else:
             reference = rule.steps[index - 1].await_ if index else rule.start
-        return (
-            _one_of(trigger_roles(step.await_), shown),
-            _one_of(trigger_roles(reference), shown),
-        )
+        return (_one_of(trigger_roles(step.await_), shown), _one_of(trigger_roles(reference), shown))
     if rule is not None:
         named = [name for name in rule_roles(rule, result.expectations) if name in result.timelines]
         # Of several roles the one that the finding rests on; the last of them, as the earlier ones set the context.

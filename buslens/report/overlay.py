@@ -89,10 +89,7 @@ def overlays(result: Result, *, least: int = 2) -> tuple[Overlay, ...]:
 def overlay_named(result: Result, rule: str | None) -> Overlay:
     """Return the overlay of a sequence; of the one with most faults, then most handshakes, if none is named.
 
-    Raises
-    ------
-    UsageError
-        If the capture shows no handshake of it.
+    Raises UsageError if the capture shows no handshake of it.
     """
     found = overlays(result, least=1)
     if rule is not None:

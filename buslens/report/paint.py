@@ -58,9 +58,7 @@ def paint(sheet: DisplayList, dpi: int) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(
-        figsize=(sheet.width / POINTS_PER_INCH, sheet.height / POINTS_PER_INCH),
-        dpi=dpi,
-        facecolor=Tone.PAPER.value,
+        figsize=(sheet.width / POINTS_PER_INCH, sheet.height / POINTS_PER_INCH), dpi=dpi, facecolor=Tone.PAPER.value
     )
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))

@@ -223,10 +223,7 @@ def evidence_pair(
         # Nothing in common to count from: as long as one another at least.
         length = max(strip.end_ns - strip.start_ns for strip in (first, second))
         windows = [(strip.start_ns, strip.start_ns + length) for strip in (first, second)]
-    return (
-        _filled(before, clue, first, roles, windows[0]),
-        _filled(after, None, second, roles, windows[1]),
-    )
+    return (_filled(before, clue, first, roles, windows[0]), _filled(after, None, second, roles, windows[1]))
 
 
 def _filled(

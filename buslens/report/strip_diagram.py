@@ -17,10 +17,7 @@ _NOTHING = "the capture shows nothing to draw: no lane has a value in it"
 def lay_strip_out(result: Result, fmt: Format, ruler: Ruler) -> DisplayList:
     """Return the few lanes and the stretch that show what is wrong, without notes: for a report.
 
-    Raises
-    ------
-    UsageError
-        If the capture has nothing to show.
+    Raises UsageError if the capture has nothing to show.
     """
     strip = evidence_strip(result)
     if strip is None:
@@ -31,10 +28,7 @@ def lay_strip_out(result: Result, fmt: Format, ruler: Ruler) -> DisplayList:
 def lay_pair_out(before: Result, after: Result, fmt: Format, ruler: Ruler) -> DisplayList:
     """Return the evidence of two captures, one above the other, with the same lanes and the same axis.
 
-    Raises
-    ------
-    UsageError
-        If one of them has nothing to show, or they share no lane.
+    Raises UsageError if one of them has nothing to show, or they share no lane.
     """
     pair = evidence_pair(before, after)
     if pair is None:

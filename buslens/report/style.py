@@ -90,15 +90,7 @@ FORMATS: Final[Mapping[str, Format]] = MappingProxyType(
         ),
         # A whole screen: 1920 dots.
         "screen": Format(
-            width=960.0,
-            dpi=144,
-            text=10.0,
-            title=14.5,
-            small=8.5,
-            lane=20.5,
-            wave=1.4,
-            thin=0.7,
-            margin=16.0,
+            width=960.0, dpi=144, text=10.0, title=14.5, small=8.5, lane=20.5, wave=1.4, thin=0.7, margin=16.0
         ),
     }
 )
@@ -106,13 +98,7 @@ FORMATS: Final[Mapping[str, Format]] = MappingProxyType(
 
 
 def format_named(width: str) -> Format:
-    """Return the format of that name.
-
-    Raises
-    ------
-    UsageError
-        If there is none.
-    """
+    """Return the format of that name; UsageError if there is none."""
     try:
         return FORMATS[width]
     except KeyError:

@@ -35,12 +35,7 @@ _WRITTEN_OUT: Final = 3
 
 
 def text(
-    result: Result,
-    *,
-    width: int | None = None,
-    painted: bool = False,
-    cautions: bool = True,
-    in_full: bool = False,
+    result: Result, *, width: int | None = None, painted: bool = False, cautions: bool = True, in_full: bool = False
 ) -> str:
     """Return the report on one capture.
 

@@ -153,12 +153,7 @@ def _em_width(text: str, bold: bool) -> float:
 def _font_file(bold: bool, italic: bool) -> str:
     import matplotlib as mpl
 
-    cut = {
-        (False, False): "",
-        (True, False): "-Bold",
-        (False, True): "-Oblique",
-        (True, True): "-BoldOblique",
-    }
+    cut = {(False, False): "", (True, False): "-Bold", (False, True): "-Oblique", (True, True): "-BoldOblique"}
     return str(Path(mpl.get_data_path(), "fonts", "ttf", f"DejaVuSans{cut[bold, italic]}.ttf"))
 
 

@@ -95,13 +95,7 @@ def _level(lane: Lane, state: int, top: float, height: float) -> float:
 
 
 def _name(
-    sheet: DisplayList,
-    lane: Lane,
-    stretch: Segment,
-    ends: tuple[float, float],
-    y: float,
-    fmt: Format,
-    ruler: Ruler,
+    sheet: DisplayList, lane: Lane, stretch: Segment, ends: tuple[float, float], y: float, fmt: Format, ruler: Ruler
 ) -> None:
     text = state_name(lane, stretch.state)
     room = ends[1] - ends[0] - _pad(lane, fmt)

@@ -250,11 +250,7 @@ def _gaps(
 
 
 def _shows_change(
-    time_ns: NDArray[np.int64],
-    row_state: NDArray[Any],
-    states: Collection[str],
-    first_ns: int,
-    pauses: Sequence[Pause],
+    time_ns: NDArray[np.int64], row_state: NDArray[Any], states: Collection[str], first_ns: int, pauses: Sequence[Pause]
 ) -> bool:
     """Return whether the first frame tells the state before it, if frames come with changes only: one of two."""
     if len(states) != 2 or not len(time_ns) or row_state[0] == UNKNOWN_STATE:
@@ -280,11 +276,7 @@ def _of_rows(column: NDArray[Any], rows: NDArray[np.intp], otherwise: int) -> ND
 
 
 def _sampling(
-    rows: TrackHistory,
-    state: NDArray[Any],
-    shortest: Shortest,
-    unknown_ns: NDArray[np.int64],
-    apart_ns: int,
+    rows: TrackHistory, state: NDArray[Any], shortest: Shortest, unknown_ns: NDArray[np.int64], apart_ns: int
 ) -> Sampling:
     """Return the gaps between frames in which a state can hide, by all that is known and by what surely holds.
 

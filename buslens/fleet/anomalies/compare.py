@@ -66,13 +66,7 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Statistical
         finite = days.width[own][np.isfinite(days.width[own])]
         half_width = float(np.median(finite)) / 2.0 if len(finite) else 0.0
         yield _drift_test(
-            vehicle,
-            found,
-            delays,
-            kind=kind,
-            what=what,
-            season_ms=float(departure[own[-1]]),
-            half_width_ms=half_width,
+            vehicle, found, delays, kind=kind, what=what, season_ms=float(departure[own[-1]]), half_width_ms=half_width
         )
 
 

@@ -69,13 +69,7 @@ def heard(results: Iterable[Result]) -> dict[str, Dialogue]:
 
 
 def taken(paths: Iterable[str], kind: str, tell: Callable[[str], object] = str) -> list[Input]:
-    """Return the hashes of files of one kind.
-
-    Raises
-    ------
-    UsageError, OSError
-        If one is no file, or cannot be read.
-    """
+    """Return the hashes of files of one kind; UsageError or OSError if one is no file, or cannot be read."""
     found = []
     for path in paths:
         tell(path)

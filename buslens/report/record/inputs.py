@@ -55,12 +55,8 @@ class FileStatus(Enum):
 def take(path: str, kind: str) -> Input:
     """Return a file's content hash.
 
-    Raises
-    ------
-    UsageError
-        If it is standard input, a pipe or a device, which cannot be checked again.
-    OSError
-        If it cannot be read.
+    Raises UsageError if it is standard input, a pipe or a device, which cannot be checked again; OSError if it cannot
+    be read.
     """
     if path == "-":
         raise UsageError("a record names files that can be checked again; save standard input ('-') as a file first")
@@ -75,12 +71,7 @@ def take(path: str, kind: str) -> Input:
 def require_unchanged(inputs: Iterable[Input]) -> None:
     """Refuse to go on if a file has changed since its hash was taken.
 
-    Raises
-    ------
-    UsageError
-        If one has.
-    OSError
-        If one is gone.
+    Raises UsageError if one has, OSError if one is gone.
     """
     for item in inputs:
         status = Path(item.path).stat()
@@ -93,12 +84,7 @@ def require_unchanged(inputs: Iterable[Input]) -> None:
 def recorded_inputs(path: str) -> list[Input]:
     """Return the files that a record names.
 
-    Raises
-    ------
-    UsageError
-        If the file is no record.
-    OSError
-        If it cannot be read.
+    Raises UsageError if the file is no record, OSError if it cannot be read.
     """
     page = _Page()
     page.feed(read_at_most(path, _LARGEST_RECORD).decode("utf-8", errors="replace"))
@@ -119,10 +105,7 @@ class Seal(Enum):
 def recheck_record(path: str) -> Seal:
     """Return whether a record is the one that was written; a new hash in an edited record does not show.
 
-    Raises
-    ------
-    OSError
-        If it cannot be read.
+    Raises OSError if it cannot be read.
     """
     page = read_at_most(path, _LARGEST_RECORD)
     carried = carried_seal(page)
@@ -138,12 +121,7 @@ def recheck(path: str) -> list[tuple[Input, FileStatus]]:
     beside the record; a file in any of these places that is the same will do. Names with the backslashes
     of Windows are understood everywhere.
 
-    Raises
-    ------
-    UsageError
-        If the file is no record.
-    OSError
-        If it cannot be read.
+    Raises UsageError if the file is no record, OSError if it cannot be read.
     """
     return [(item, _standing(item, Path(path).parent)) for item in recorded_inputs(path)]
 

@@ -69,12 +69,8 @@ class JobDetails:
 def load_job(path: str) -> JobDetails:
     """Return what a TOML file says.
 
-    Raises
-    ------
-    UsageError
-        If it is no TOML, or a key is unknown or holds something else than it should; the text says where.
-    OSError
-        If the file cannot be read.
+    Raises UsageError if it is no TOML, or a key is unknown or holds something else than it should; the text says where;
+    OSError if the file cannot be read.
     """
     try:
         document = parse_document(read_at_most(path, _LARGEST_FILE), path)
@@ -87,10 +83,7 @@ def load_job(path: str) -> JobDetails:
 def stated_rate(job: JobDetails) -> dict[str, tuple[int, int]]:
     """Return how often it failed before the repair, as `buslens.causes.compare.compare` takes it; empty if not said.
 
-    Raises
-    ------
-    UsageError
-        If it is neither a count nor a rate.
+    Raises UsageError if it is neither a count nor a rate.
     """
     if not job.failed:
         return {}

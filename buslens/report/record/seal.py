@@ -16,10 +16,7 @@ _PLACE: Final = re.compile(rb'(<meta name="record-sha256" content=")([0-9a-f]{64
 def sealed(page: bytes) -> bytes:
     """Return a page with its hash in the place that `BLANK` holds free.
 
-    Raises
-    ------
-    ValueError
-        If the page has no such place.
+    Raises ValueError if the page has no such place.
     """
     if not _PLACE.search(page):
         raise ValueError("the page has no place for its hash")

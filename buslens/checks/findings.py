@@ -125,9 +125,10 @@ class Findings(JoinedRecords[Finding]):
         parts = (it.during(first_ns, last_ns) if isinstance(it, FindingColumns) else it for it in self.parts)
         return [finding for part in parts for finding in part]
 
-    def met_handshakes(self, rule: str) -> int:
-        """Return in how many handshakes a step of a rule came in its time."""
-        made = {it.handshake for it in self.made if it.rule == rule and it.outcome is Outcome.MET}
+    def met_handshakes(self, rule: str, step: str | None = None) -> int:
+        """Return in how many handshakes a step of a rule came in its time; without its name, any of them."""
+        met = (it for it in self.made if it.rule == rule and it.outcome is Outcome.MET)
+        made = {it.handshake for it in met if step is None or it.step == step}
         parts = (it for it in self.parts if isinstance(it, FindingColumns) and len(it) and it[0].rule == rule)
         return len(made) + sum(part.met_handshakes() for part in parts)
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from collections.abc import Sequence as Several
 from typing import Final
 
-from buslens.checks.findings import Finding
+from buslens.checks.findings import Finding, Findings
 from buslens.checks.outcome import Outcome
 from buslens.expectations.model import (
     Agree,
@@ -30,7 +30,7 @@ _IGNITION: Final = "ignition"
 """The role, as expectations files call it."""
 
 
-def headline(findings: Several[Finding], rules: Iterable[AnyRule]) -> str:
+def headline(findings: Several[Finding], rules: Iterable[AnyRule], every: Findings) -> str:
     """Return the sentence on the finding that leads, with how often it came and how many others there are.
 
     Parameters
@@ -39,6 +39,8 @@ def headline(findings: Several[Finding], rules: Iterable[AnyRule]) -> str:
         All faults of a capture, or, if it has none, all that could not be decided; at least one.
     rules : iterable of AnyRule
         The rules that made them.
+    every : Findings
+        All that was found in the capture.
     """
     first = leading(findings, {rule.name: rule for rule in rules})
     alike = [it for it in findings if (it.rule, it.step, it.outcome) == (first.rule, first.step, first.outcome)]
@@ -46,9 +48,22 @@ def headline(findings: Several[Finding], rules: Iterable[AnyRule]) -> str:
     others = len({(it.rule, it.step, it.outcome) for it in findings}) - 1
     thing = "undecided" if first.outcome is Outcome.UNDECIDED else f"fault{'s' if others > 1 else ''}"
     place = first.rule if first.handshake is None else f"{first.rule} {first.handshake}"
-    repeats = f", {len(alike)} times" if len(alike) > 1 else ""
+    repeats = f", {times}" if (times := times_text(alike, every)) else ""
     more = f"; {others} more {thing}" if others else ""
     return f"{first.reason} ({place}{repeats}){more}"
+
+
+def times_text(alike: Several[Finding], every: Findings) -> str:
+    """Return how often the same was found; of a step, in how many of the handshakes that show what became of it.
+
+    Empty where it could not have come twice. What works in other handshakes is no lock that never works.
+    """
+    first = alike[0]
+    if not (first.is_on_step and first.outcome.is_fault):
+        return f"{len(alike):,} times" if len(alike) > 1 else ""
+    failed = sum(it.outcome.is_fault for it in every.unmet if (it.rule, it.step) == (first.rule, first.step))
+    tried = failed + every.met_handshakes(first.rule, first.step)
+    return f"in {len(alike):,} of {tried:,} handshakes" if tried > 1 else ""
 
 
 def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding:

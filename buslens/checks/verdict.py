@@ -61,10 +61,11 @@ def decide_verdict(
     be decided in the expectations; else as expected. With `timelines`, by role, doubts that all come from where nothing
     was recorded are told as that.
     """
-    ordered, rules = worst_first(Findings.of(findings).unmet), tuple(rules)
+    every = Findings.of(findings)
+    ordered, rules = worst_first(every.unmet), tuple(rules)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
     if faults:
-        return Verdict.FAULTY, headline(faults, rules)
+        return Verdict.FAULTY, headline(faults, rules, every)
     doubts = [finding for finding in ordered if finding.outcome is Outcome.UNDECIDED]
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
     whole = Handshakes.of(handshakes).completed
@@ -74,7 +75,7 @@ def decide_verdict(
 
         is_told = bool(whole) or not handshake
         why = unrecorded_text(doubts, {rule.name: rule for rule in rules}, timelines) if is_told else None
-        return Verdict.UNDECIDED, why or headline(doubts, rules)
+        return Verdict.UNDECIDED, why or headline(doubts, rules, every)
     if handshake and not sequences:
         return Verdict.UNDECIDED, _NO_SEQUENCE
     if handshake and not whole:

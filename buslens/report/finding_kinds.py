@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from buslens.checks.findings import Finding, Outcome, Result, TimeBounds
-from buslens.checks.headline import leading
+from buslens.checks.headline import leading, times_text
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, verdict_sentence
@@ -37,8 +37,9 @@ def answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
     """
     if not groups or not groups[0][0].outcome.is_fault:
         return verdict_sentence(result)
-    times = f" ({len(groups[0]):,} times)" if len(groups[0]) > 1 else ""
-    return f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}{times}"
+    times = times_text(groups[0], result.findings)
+    said = f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}"
+    return f"{said} ({times})" if times else said
 
 
 def sentence(alike: Sequence[Finding]) -> str:

@@ -7,10 +7,10 @@ from buslens.checks.findings import Verdict
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph
 
 CAUTIONS: Final = (
-    "Never defeat a steering lock, and never drive with one in doubt.",
-    "The airbag lies beside it: follow the maker's power-down wait before touching anything there.",
-    "Keys and lock units are paired only by people who may do it, with proof of ownership.",
-    "Local law, the maker's procedure and a licensed professional stand above this program.",
+    "Never defeat a steering lock or drive with one in doubt.",
+    "The airbag lies beside it: follow the maker's power-down wait.",
+    "Only people who may do it pair keys and lock units, with proof of ownership.",
+    "Local law, the maker's procedure and a licensed professional come first.",
 )
 """Sentences, shown once after whatever is faulty."""
 

@@ -7,6 +7,7 @@ from typing import Final
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, Verdict
+from buslens.checks.headline import times_text
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.finding_kinds import hull, kinds, sentence, steps_by_rule
@@ -86,8 +87,10 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
         yield from section("Faults", _written_out(faults, result))
         yield from section("Undecided", _written_out(doubts, result))
     else:
-        yield from section("Faults", _by_kind(faults, result))
-        yield from section("Undecided", () if faults else _by_kind(doubts, result))
+        # What is undecided beside faults takes a line of its own.
+        most = _WRITTEN_OUT - bool(faults and doubts)
+        yield from section("Faults", _by_kind(faults, result, most))
+        yield from section("Undecided", () if faults else _by_kind(doubts, result, most))
     if in_full or result.verdict is Verdict.AS_EXPECTED:
         yield from section("OK", _met(result.findings))
         yield from section("Not tested", _idle(result.unexercised))
@@ -125,8 +128,8 @@ def recording(stats: ReadStats) -> Iterator[str]:
         yield clean(stats.format)
     recorded = recorded_start(stats)
     if recorded is not None:
-        zone = " UTC" if stats.clock is Clock.WALL else ", recorder time, no zone"
-        yield f"recorded {recorded:%Y-%m-%d %H:%M:%S}{zone}"
+        zone = " UTC" if stats.clock is Clock.WALL else ", no zone"
+        yield f"{recorded:%Y-%m-%d %H:%M:%S}{zone}"
     if stats.broken:
         yield f"{counted(stats.broken, 'line')} skipped"
 
@@ -144,15 +147,14 @@ def recorded_start(stats: ReadStats) -> datetime | None:
         return None
 
 
-def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
+def _by_kind(findings: Sequence[Finding], result: Result, most: int) -> Iterator[Paragraph]:
     """Write one entry for all findings of a kind; the leading kind comes first, with where its limit comes from."""
     ordered = kinds(result, findings)
-    # A line that names one kind would save nothing.
-    shown = _WRITTEN_OUT - 1 if len(ordered) > _WRITTEN_OUT else len(ordered)
+    shown = _WRITTEN_OUT - 1 if len(ordered) > most else len(ordered)
     for alike in ordered[:shown]:
         mark, when, ink = _marked(alike[0], _origin(result))
-        yield item(mark, when, f"{sentence(alike)} ({_named(alike)})", ink=ink)
-        if alike is ordered[0] and alike[0].basis:
+        yield item(mark, when, f"{sentence(alike)} ({_named(alike, result.findings)})", ink=ink)
+        if alike is ordered[0] and alike[0].basis and alike[0].outcome.is_fault:
             source = f"limit source: {clean(alike[0].basis)}"
             yield paragraph(StyledText(source, TextStyle.FAINT), indent=MARGIN)
     if ordered[shown:]:
@@ -165,10 +167,11 @@ def _only_named(ordered: Sequence[Sequence[Finding]], what: str) -> Paragraph:
     return item(sign(ordered[0][0].outcome), f"{len(ordered)} {what}, written out with --all: {named}")
 
 
-def _named(alike: Sequence[Finding]) -> str:
-    """Return which rule and step found the same, and how often, where more than once."""
-    first = alike[0]
-    return place(first) if len(alike) == 1 else f"{place_of(first.rule, None, first.step)}, {len(alike):,} times"
+def _named(alike: Sequence[Finding], every: Findings) -> str:
+    """Return which rule and step found the same, and how often, where it could come more than once."""
+    first, times = alike[0], times_text(alike, every)
+    where = place(first) if len(alike) == 1 else place_of(first.rule, None, first.step)
+    return f"{where}, {times}" if times else where
 
 
 def _marked(finding: Finding, origin_ns: int | None) -> tuple[str, str, TextStyle]:
@@ -206,7 +209,7 @@ def _in_brief(result: Result, doubts: Sequence[Finding]) -> Iterator[Paragraph]:
     unmet = {(it.rule, it.handshake) for it in result.findings.unmet}
     # How a handshake ended that a finding is about, the finding says.
     told_of = [it for it in result.handshakes.made if (it.rule, it.number) not in unmet]
-    yield from (item(" ", note) for note in (*_of_recording(result), *_endings(result, told_of)))
+    yield from (item(" ", note) for note in (*_of_whole(result), *_endings(result, told_of)))
 
 
 def small_print(finding: Finding) -> str:
@@ -267,23 +270,28 @@ def notes(result: Result) -> Iterator[str]:
 
 def _of_recording(result: Result) -> Iterator[str]:
     """Yield how the recording is; which messages are absent from it stands first in a report."""
+    yield from _of_whole(result)
     stats = result.stats
-    told = dict.fromkeys((*result.notes, *stats.notes))
-    yield from (clean(note) for note in told if note not in result.absent)
     for line, reason, start in stats.skipped:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if stats.broken > len(stats.skipped):
         yield f"{counted(stats.broken - len(stats.skipped), 'more line')} skipped"
 
 
+def _of_whole(result: Result) -> Iterator[str]:
+    """Yield what is to be said of the recording as a whole; the header counts the lines that were skipped."""
+    told = dict.fromkeys((*result.notes, *result.stats.notes))
+    yield from (clean(note) for note in told if note not in result.absent)
+
+
 def _endings(result: Result, made: Iterable[Handshake]) -> Iterator[str]:
     """Yield which handshakes were cancelled, and which took several tries, the same once."""
     ended: dict[tuple[str, str], list[Handshake]] = {}
     for run in made:
-        if run.abandoned:
-            ended.setdefault((run.rule, f"cancelled: {clean(run.abandoned)}"), []).append(run)
-        if run.tries > 1:
-            ended.setdefault((run.rule, f"{run.tries} tries"), []).append(run)
+        told = [f"{run.tries} tries"] if run.tries > 1 else []
+        told += [f"cancelled: {clean(run.abandoned)}"] if run.abandoned else []
+        if told:
+            ended.setdefault((run.rule, "; ".join(told)), []).append(run)
     for (rule, how), runs in ended.items():
         name = clean(rule)
         if len(runs) > 1:

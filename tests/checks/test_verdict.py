@@ -23,8 +23,17 @@ LOCK = Sequence(
 NEVER = Never(name="never", when=holds("lamp", "on"))
 
 
-def finding(outcome: Outcome, *, reason: str = "why", time_ns: int | None = 0, handshake: int | None = None) -> Finding:
-    return Finding(rule="rule", kind="never", outcome=outcome, reason=reason, time_ns=time_ns, handshake=handshake)
+def finding(
+    outcome: Outcome,
+    *,
+    reason: str = "why",
+    time_ns: int | None = 0,
+    step: str | None = None,
+    handshake: int | None = None,
+) -> Finding:
+    return Finding(
+        rule="rule", kind="never", outcome=outcome, reason=reason, time_ns=time_ns, step=step, handshake=handshake
+    )
 
 
 def handshake(*, completed: bool) -> Handshake:
@@ -109,6 +118,16 @@ class TestAddUp:
             finding(Outcome.MET),
         ]
         assert decide_verdict(found, WHOLE, [LOCK])[1] == "second (rule 2); 1 more fault"
+
+    def test_sentence_tells_of_how_many_handshakes(self) -> None:
+        """A lock that works in other handshakes is not one that never works."""
+        bad = finding(Outcome.MISSING, reason="it stayed", time_ns=5, step="wire", handshake=2)
+        good = finding(Outcome.MET, step="wire", handshake=1)
+        others = [good, finding(Outcome.LATE, step="wire", handshake=3, time_ns=9)]
+        other_step = finding(Outcome.MET, step="data", handshake=4)
+        one = decide_verdict([bad, *others, other_step], WHOLE, [LOCK])[1]
+        assert one == "it stayed (rule 2, in 1 of 3 handshakes); 1 more fault"
+        assert decide_verdict([bad, other_step], WHOLE, [LOCK])[1] == "it stayed (rule 2)"
 
     def test_counts_handshakes(self) -> None:
         met = "all tested rules OK"

@@ -7,6 +7,7 @@ from itertools import islice
 from typing import Final, Literal, NamedTuple
 
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.headline import times_text
 from buslens.report.finding_kinds import sentence
 from buslens.report.finding_layout import extent_of
 from buslens.report.formatting import (
@@ -98,6 +99,8 @@ class ShownKind(NamedTuple):
     where: str
     small: str
     times: int
+    #: The same for a person: of how many handshakes, where it is about their steps.
+    often: str
     #: Findings whose moments are named in the line.
     named: Sequence[Finding]
     #: Which of many moments one of them is.
@@ -117,7 +120,7 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], most: int
     return render(
         __package__,
         "findings.html",
-        kinds=[_kind(group, numbers) for group in groups],
+        kinds=[_kind(group, numbers, times_text(group, result.findings)) for group in groups],
         absent=result.absent,
         unexercised=result.unexercised,
         notes=[note for note in (unread_text(result.stats), *notes(result)) if note],
@@ -130,7 +133,7 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], most: int
     )
 
 
-def _kind(group: Sequence[Finding], numbers: Mapping[int, int]) -> ShownKind:
+def _kind(group: Sequence[Finding], numbers: Mapping[int, int], often: str) -> ShownKind:
     """Return the line of a kind: its sentence, how often, when, and where the limit comes from."""
     first, worst = group[0], max(group, key=_excess)
     outcome = first.outcome
@@ -144,6 +147,7 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int]) -> ShownKind:
         # Where limits come from stands once, below all.
         small=small_print(replace(first, basis="")),
         times=len(group),
+        often=often,
         named=named,
         which=partial(_which, group=group),
         rest=[it for it in group if it not in named or clean(it.reason) != clean(first.reason)],

@@ -19,10 +19,7 @@ def find_expectations(capture: str | Path) -> Path:
     last in the current folder and in its ``signal_defs``. For standard input (``-``) only the current
     folder counts.
 
-    Raises
-    ------
-    UsageError
-        If there is none.
+    Raises UsageError if there is none.
     """
     for place in _places(capture):
         if place.is_file():
@@ -58,10 +55,7 @@ def _short(path: Path) -> Path:
 def demonstration_folder() -> Path:
     """Return the folder with the demonstration's definitions, expectations and causes, as it came with the program.
 
-    Raises
-    ------
-    UsageError
-        If the program has been installed without it.
+    Raises UsageError if the program has been installed without it.
     """
     package = Path(__file__).parent
     for folder in (package / FOLDER_NAME, package.parent / FOLDER_NAME):

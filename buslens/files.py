@@ -44,10 +44,7 @@ _WAITS_S: Final = (0.05, 0.1, 0.2, 0.4)
 def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
     """Return what is in a file of a kind that is never large, so that no other can fill the memory.
 
-    Raises
-    ------
-    OSError
-        If there are more, or the file cannot be read.
+    Raises OSError if there are more, or the file cannot be read.
     """
     with Path(path).open("rb") as file:
         data = file.read(most + 1)
@@ -59,10 +56,7 @@ def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
 def write_atomically(path: str | Path, data: bytes) -> Path:
     """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing.
 
-    Raises
-    ------
-    OSError
-        If the folder does not take the file.
+    Raises OSError if the folder does not take the file.
     """
     with atomic_replace(path) as temporary:
         temporary.write_bytes(data)

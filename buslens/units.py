@@ -16,14 +16,7 @@ NS_PER_DAY: Final = 86_400 * NS_PER_S
 """Nanoseconds per day."""
 
 _DURATION: Final = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*(ns|us|µs|ms|s|min)\s*", re.ASCII)
-TIME_UNITS: Final = {
-    "ns": 1,
-    "us": NS_PER_US,
-    "µs": NS_PER_US,
-    "ms": NS_PER_MS,
-    "s": NS_PER_S,
-    "min": NS_PER_MIN,
-}
+TIME_UNITS: Final = {"ns": 1, "us": NS_PER_US, "µs": NS_PER_US, "ms": NS_PER_MS, "s": NS_PER_S, "min": NS_PER_MIN}
 """Nanoseconds of each unit in which durations are written."""
 
 

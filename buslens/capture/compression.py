@@ -30,10 +30,7 @@ def is_compressed(start: bytes) -> bool:
 def decompress(packed: Stream) -> Stream:
     """Return what was packed into a stream.
 
-    Raises
-    ------
-    CaptureError
-        If it is an archive of more than one file, or of none.
+    Raises CaptureError if it is an archive of more than one file, or of none.
     """
     start = read_head(packed, MAGIC_BYTES)
     packed = ChainedStream(start, packed)
@@ -92,10 +89,7 @@ class _Unpacked:
 class _Archived(io.RawIOBase):
     """The only file in an archive, whose list of files stands at its end: so it is copied first.
 
-    Raises
-    ------
-    CaptureError
-        If there is none, or another one, or if the archive is damaged.
+    Raises CaptureError if there is none, or another one, or if the archive is damaged.
     """
 
     def __init__(self, packed: io.RawIOBase) -> None:

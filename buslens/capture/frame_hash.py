@@ -57,12 +57,7 @@ class FrameHash:
 def frames_hash(path: str) -> str:
     """Return the hash of all frames of a capture; empty if it has none.
 
-    Raises
-    ------
-    CaptureError
-        If it is no capture.
-    OSError
-        If it cannot be read.
+    Raises CaptureError if it is no capture, OSError if it cannot be read.
     """
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames

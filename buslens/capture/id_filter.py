@@ -18,10 +18,7 @@ N_STANDARD = 2048
 class IdFilter:
     """A set of ids; error frames are not among them.
 
-    Raises
-    ------
-    ValueError
-        If an id does not fit its width.
+    Raises ValueError if an id does not fit its width.
     """
 
     ids: frozenset[tuple[int, bool]]

@@ -98,13 +98,9 @@ class PythonCanRecording:
     def __iter__(self) -> Iterator[Frames]:
         """Yield the frames in runs.
 
-        Raises
-        ------
-        CaptureError
-            If not a single frame can be read: no reader for the suffix, a package that it needs is missing, or
-            the file is not what its suffix says.
-        OSError
-            If the system does not give the file, or not all of it.
+        Raises CaptureError if not a single frame can be read: no reader for the suffix, a package that it needs is
+        missing, or the file is not what its suffix says; OSError if the system does not give the file, or not all of
+        it.
         """
         import can
 

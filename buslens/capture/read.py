@@ -22,10 +22,7 @@ if TYPE_CHECKING:
 
 
 def read_frames(
-    path: str | Path,
-    *,
-    table: TableSettings | str | Path | None = None,
-    notify: Callable[[str], None] | None = None,
+    path: str | Path, *, table: TableSettings | str | Path | None = None, notify: Callable[[str], None] | None = None
 ) -> pd.DataFrame:
     """Return every frame of a capture, in file order.
 

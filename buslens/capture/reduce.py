@@ -126,10 +126,7 @@ def _fold_one_clock(
 ) -> tuple[A, ReadStats]:
     """Fold a capture again whose buses have clocks of their own, by the clock of the one bus that is needed.
 
-    Raises
-    ------
-    CaptureError
-        If frames of several of them are needed, or the capture cannot be read twice.
+    Raises CaptureError if frames of several of them are needed, or the capture cannot be read twice.
     """
     used = [label for label in first.channels if label in first.channels_used]
     apart = format_duration(first.stats().apart_ns)

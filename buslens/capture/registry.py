@@ -15,10 +15,7 @@ from buslens.capture.log_format import LogFormat
 def registered(formats: Iterable[LogFormat]) -> Mapping[str, LogFormat]:
     """Return formats by name.
 
-    Raises
-    ------
-    ValueError
-        If two have the same name, or one uses a code for a reason that belongs to the engine.
+    Raises ValueError if two have the same name, or one uses a code for a reason that belongs to the engine.
     """
     by_name: dict[str, LogFormat] = {}
     for entry in formats:

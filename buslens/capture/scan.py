@@ -307,11 +307,7 @@ class Scanner:
             why = s[k.BREAK]
             self.account.add_discontinuity(
                 ClockDiscontinuity(
-                    time_ns=s[k.LARGEST] + 1,
-                    line=line,
-                    back_ns=s[k.BACK],
-                    is_lost=why == k.LOST,
-                    is_hole=why == k.HOLE,
+                    time_ns=s[k.LARGEST] + 1, line=line, back_ns=s[k.BACK], is_lost=why == k.LOST, is_hole=why == k.HOLE
                 )
             )
             s[k.SHIFT] += max(s[k.BACK] + 1, 0)

@@ -64,10 +64,7 @@ _ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the
 def refuse_unreadable_text(lines: Sequence[str]) -> None:
     """Refuse frames that are written in a way in which no columns can be told.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If the rows are so.
+    Raises UnclearLayoutError if the rows are so.
     """
     rows = [line for line in lines[:200] if line.strip()]
     if 2 * sum(_RUN_TOGETHER.fullmatch(row.strip()) is not None for row in rows) > len(rows):
@@ -90,10 +87,7 @@ def refuse_unreadable_text(lines: Sequence[str]) -> None:
 def refuse_dump(lines: Sequence[str]) -> None:
     """Refuse rows of bytes behind a number that counts them, as a dump of a file has.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If most rows are so.
+    Raises UnclearLayoutError if most rows are so.
     """
     found = [match for line in lines[:200] if (match := _DUMPED.match(line)) is not None]
     steps = [int(b[1], 16) - int(a[1], 16) for a, b in itertools.pairwise(found)]
@@ -108,10 +102,7 @@ def refuse_dump(lines: Sequence[str]) -> None:
 def refuse_bare_numbers(rows: Rows) -> None:
     """Refuse rows without any letter that end with eight numbers up to 255, which may be frames or values.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If they are so.
+    Raises UnclearLayoutError if they are so.
     """
     last = rows.columns[-8:]
     if rows.has_names or rows.width < 10 or not all(c.is_int and len(c.filled) == len(c.cells) for c in last):
@@ -161,10 +152,7 @@ def refuse_odd_cells(rows: Rows) -> None:
 def refuse_base64(rows: Rows) -> None:
     """Refuse a table whose column of data, by its header, holds base64, whatever others hold.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If that is so.
+    Raises UnclearLayoutError if that is so.
     """
     for column in rows.columns:
         is_word = len(column.counts) == 1  # of a sentence
@@ -187,10 +175,7 @@ def refuse_spoiled_data(rows: Rows, layout: TableLayout) -> None:
     It makes 1,2E+05 of 12E4, and leaves out zeros in front: 10000 of 00010000 shows, but 0 of 000000 reads as a byte.
     So no row of such a table is believed.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If some cells are so, with the column and one of them.
+    Raises UnclearLayoutError if some cells are so, with the column and one of them.
     """
     if layout.payload_role == kernel.PAYLOAD and layout.byte_base == 16:
         column = rows.columns[layout.payload[0]]
@@ -235,10 +220,7 @@ def _advice(cell: str) -> str:
 def require_whole_frames(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
     """Require that a row holds one frame, and the whole of it; the stamps stand in columns `times`.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If it holds two, or a part of one, or if its identifier stands in two columns.
+    Raises UnclearLayoutError if it holds two, or a part of one, or if its identifier stands in two columns.
     """
     few = Rows(
         cut=rows.cut, n_before=rows.n_before, header=rows.header, preamble=rows.preamble, rows=rows.rows[:_MOST_ROWS]
@@ -335,10 +317,7 @@ def _require_whole_identifier(rows: Rows, layout: TableLayout) -> None:
 def require_no_pgn(rows: Rows, layout: TableLayout, base: int) -> None:
     """Require that the identifiers are no parameter group numbers, by the header or because all have 18 bits.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If they are.
+    Raises UnclearLayoutError if they are.
     """
     column = rows.columns[layout.column[kernel.IDENTIFIER]]
     values = [whole(cell, base) or 0 for cell in column.counts]
@@ -397,10 +376,7 @@ def _has_second_key(free: Sequence[Column], payload: Column) -> bool:
 def require_time_before_bytes(rows: Rows, layout: TableLayout) -> None:
     """Require that no time stands where longer frames have bytes.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If the rows of short frames end with one.
+    Raises UnclearLayoutError if the rows of short frames end with one.
     """
     if layout.payload_role != kernel.BYTE:
         return
@@ -414,13 +390,7 @@ def require_time_before_bytes(rows: Rows, layout: TableLayout) -> None:
 
 
 def require_known_time(rows: Rows, layout: TableLayout) -> None:
-    """Require, where no time was found, that no column looks like one.
-
-    Raises
-    ------
-    UnclearLayoutError
-        If one does.
-    """
+    """Require, where no time was found, that no column looks like one; UnclearLayoutError if one does."""
     require_time_before_bytes(rows, layout)
     taken = {*layout.payload, *layout.column.values()}
     for column in rows.columns:

@@ -93,10 +93,7 @@ def load_table(path: str | Path | None, *, time_unit: str | None = None, id_base
 def settings_of(table: TableSettings | str | Path | None) -> TableSettings:
     """Return what is said about tables: as it is given, or as the file says that is named.
 
-    Raises
-    ------
-    UsageError, OSError
-        As `load_table`.
+    Raises UsageError or OSError as `load_table`.
     """
     if table is None:
         return NOTHING_TOLD

@@ -56,12 +56,8 @@ class Text:
 def open_text(path: str | Path, n_bytes: int) -> Text | None:
     """Return the text of a table of values, with so many bytes of its beginning; None if it is no text.
 
-    Raises
-    ------
-    CaptureError
-        If it is an archive of several files, or cannot be unpacked.
-    OSError
-        If the system refuses the file.
+    Raises CaptureError if it is an archive of several files, or cannot be unpacked; OSError if the system refuses the
+    file.
     """
     name = Path(path)
     with name.open("rb", buffering=0) as file:

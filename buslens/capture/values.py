@@ -224,12 +224,8 @@ def open_values(
 def open_frames(path: str | Path, table: TableSettings | str | Path | None, instead: str) -> Capture:
     """Recognise a log of frames, as `open_capture` does, and tell a table of values by itself.
 
-    Raises
-    ------
-    UsageError
-        If it is a table of values: it has no frames for what is asked, and what helps instead.
-    CaptureError, OSError
-        As from `open_capture`.
+    Raises UsageError if it is a table of values: it has no frames for what is asked, and what helps instead;
+    CaptureError or OSError as from `open_capture`.
     """
     try:
         return open_capture(path, table=table)

@@ -252,10 +252,7 @@ def _index_of(one: str | int, names: Sequence[str], width: int) -> int | None:
 def _place_of(wanted: str, names: Sequence[str]) -> int | None:
     """Return the column that is called so, with or without its unit; None if none is.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If several are.
+    Raises UnclearLayoutError if several are.
     """
     text = key_of(wanted)
     for keys in ([key_of(name) for name in names], [key_of(split_unit(name)[0]) for name in names]):

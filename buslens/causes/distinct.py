@@ -12,13 +12,7 @@ from buslens.files import same_file
 
 
 def require_different(paths: Sequence[str]) -> None:
-    """Refuse a capture that is there twice, under one name or as a copy.
-
-    Raises
-    ------
-    UsageError
-        If one is.
-    """
+    """Refuse a capture that is there twice, under one name or as a copy; UsageError if one is."""
     if paths.count("-") > 1:
         raise UsageError("standard input ('-') can be read only once")
     for one, other in combinations(paths, 2):
@@ -29,10 +23,7 @@ def require_different(paths: Sequence[str]) -> None:
 def require_different_frames(results: Sequence[Result]) -> None:
     """Refuse a recording that is there twice in different bytes, such as compressed or with other line ends.
 
-    Raises
-    ------
-    UsageError
-        If one is.
+    Raises UsageError if one is.
     """
     from buslens.capture.frame_hash import frames_hash
 
@@ -74,13 +65,7 @@ def _digest(path: str) -> bytes:
 
 
 def history_of(text: str) -> tuple[int, int]:
-    """Return failures and handshakes from a text such as ``3/30``.
-
-    Raises
-    ------
-    UsageError
-        If it is something else.
-    """
+    """Return failures and handshakes from a text such as ``3/30``; UsageError if it is something else."""
     failed, slash, of = text.partition("/")
     is_counted = slash and all(part.isascii() and part.isdecimal() and len(part) < 10 for part in (failed, of))
     if is_counted and 1 <= int(failed) <= int(of):
@@ -89,13 +74,7 @@ def history_of(text: str) -> tuple[int, int]:
 
 
 def known_rate_of(text: str) -> tuple[int, int]:
-    """Return failures and handshakes from a text such as ``1 in 10``.
-
-    Raises
-    ------
-    UsageError
-        If it is something else.
-    """
+    """Return failures and handshakes from a text such as ``1 in 10``; UsageError if it is something else."""
     match = re.fullmatch(r"\s*([0-9]{1,9})\s+in\s+([0-9]{1,9})\s*", text)
     if match and 1 <= int(match[1]) < int(match[2]):
         return int(match[1]), int(match[2])

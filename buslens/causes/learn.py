@@ -34,10 +34,7 @@ class LearnedShare:
 def learn(causes: Causes, confirmed: Sequence[str]) -> tuple[LearnedShare, ...]:
     """Return how common each cause is, the most common first.
 
-    Raises
-    ------
-    UsageError
-        If the file does not know one of them.
+    Raises UsageError if the file does not know one of them.
     """
     from scipy.special import betaincinv
 

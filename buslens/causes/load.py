@@ -36,14 +36,8 @@ def find_causes(expectations: str | PathLike[str]) -> Path:
 def causes_for(results: Sequence[Result], path: str | PathLike[str] | None = None) -> Causes:
     """Return the causes file for captures that were checked against one expectations file: a given one, or beside it.
 
-    Raises
-    ------
-    CaptureError
-        If they were checked against several.
-    UsageError
-        If none lies beside it.
-    ExpectationError
-        As `load_causes`.
+    Raises CaptureError if they were checked against several, UsageError if none lies beside it, ExpectationError as
+    `load_causes`.
     """
     expected = results[0].expectations
     for result in results:

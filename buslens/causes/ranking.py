@@ -139,10 +139,7 @@ def _could_show(cause: Cause, looked_for: AbstractSet[str]) -> bool:
 def normalised(weights: Sequence[float]) -> list[float]:
     """Return weights as probabilities; Bayes' rule, with prior times likelihood as weights.
 
-    Raises
-    ------
-    ValueError
-        If all are zero: nothing that was thought of could have shown what was seen.
+    Raises ValueError if all are zero: nothing that was thought of could have shown what was seen.
     """
     total = sum(weights)
     if total <= 0.0:

@@ -32,10 +32,8 @@ class Reading:
 def read_reading(text: str, causes: Causes) -> Reading:
     """Return what a text such as ``supply_at_lock=11.9V`` or ``load_fuse=blown`` says.
 
-    Raises
-    ------
-    UsageError
-        If there is no such measurement, or the reading is none of its results; the text says what would be right.
+    Raises UsageError if there is no such measurement, or the reading is none of its results; the text says what would
+    be right.
     """
     name, equals, given = (part.strip() for part in text.partition("="))
     if not equals or not given:
@@ -97,10 +95,7 @@ def _level(trace: TracedReading, result: Result) -> tuple[float, float] | None:
 def classify(measurement: Measurement, given: str) -> ResultRange:
     """Return the result that a reading counts as; the name of a result is one, too.
 
-    Raises
-    ------
-    UsageError
-        If it is none.
+    Raises UsageError if it is none.
     """
     named = {window.name: window for window in measurement.results}
     if given in named:

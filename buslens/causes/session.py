@@ -54,10 +54,7 @@ class Session:
     def readings(self, causes: Causes) -> list[Reading]:
         """Return the readings, checked against a causes file.
 
-        Raises
-        ------
-        UsageError
-            If the file does not know one of them.
+        Raises UsageError if the file does not know one of them.
         """
         try:
             return [read_reading(f"{name}={text}", causes) for name, text in self.measured.items()]
@@ -68,10 +65,7 @@ class Session:
 def load_session(path: str | Path) -> Session:
     """Return what a session file holds; an empty session if there is no such file yet.
 
-    Raises
-    ------
-    UsageError
-        If the file is something else.
+    Raises UsageError if the file is something else.
     """
     try:
         raw = read_at_most(path, _LARGEST_FILE)
@@ -120,13 +114,7 @@ def _session(data: Any, path: str) -> Session:
 def save_session(
     path: str | Path, captures: Iterable[str], readings: Iterable[Reading], skipped: Iterable[str] = ()
 ) -> None:
-    """Write a session, the whole file or nothing.
-
-    Raises
-    ------
-    OSError
-        If the folder does not take the file.
-    """
+    """Write a session, the whole file or nothing; OSError if the folder does not take the file."""
     data = {
         "kind": _MARK,
         "version": _VERSION,

@@ -24,13 +24,7 @@ from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of
 from buslens.checks.sources import RecordedTogether, Recording, aligned, extended
 from buslens.checks.step_findings import StepFindings
-from buslens.checks.values import (
-    columns_of,
-    not_carried,
-    other_columns,
-    read_columns,
-    table_of_values,
-)
+from buslens.checks.values import columns_of, not_carried, other_columns, read_columns, table_of_values
 from buslens.checks.verdict import decide_verdict
 from buslens.defaults import find_expectations
 from buslens.definitions.model import EVERY_BIT, Definitions, Message
@@ -144,12 +138,7 @@ Checkable: TypeAlias = Result | str | Path
 def results_of(captures: Checkable | Iterable[Checkable]) -> tuple[Result, ...]:
     """Return one or several captures checked: results as they are, logs as `check` checks them without more words.
 
-    Raises
-    ------
-    UsageError
-        If one is neither a result nor the path of a log.
-    BuslensError
-        As `check`.
+    Raises UsageError if one is neither a result nor the path of a log, BuslensError as `check`.
     """
     several = captures if isinstance(captures, Iterable) and not isinstance(captures, str) else [captures]
     return tuple(it if isinstance(it, Result) else check(_as_path(it)) for it in several)
@@ -183,12 +172,7 @@ def _read_beside(values: ValuesCapture, expected: Expectations, notify: Callable
 def open_any(capture: str | Path, expected: Expectations, table: TableSettings) -> Capture | ValuesCapture:
     """Recognise a capture: a table of values that has a column of the expectations, else a log.
 
-    Raises
-    ------
-    BuslensError
-        If it is neither, or does not say enough.
-    OSError
-        If the system refuses the file.
+    Raises BuslensError if it is neither, or does not say enough; OSError if the system refuses the file.
     """
     from buslens.capture.open import open_capture
 
@@ -218,10 +202,7 @@ def evaluate_table(
 ) -> Result:
     """Return what the rules find in a table of values.
 
-    Raises
-    ------
-    CaptureError
-        If it cannot be read, or its clock runs back too often.
+    Raises CaptureError if it cannot be read, or its clock runs back too often.
     """
     read = read_columns(values, expected, notify)
     _require_clock(path, read.stats)
@@ -249,17 +230,13 @@ class CheckSetup:
 
 
 def prepare(
-    expectations: Expectations | str | Path,
-    definitions: Definitions | str | Path | list[str | Path] | None = None,
+    expectations: Expectations | str | Path, definitions: Definitions | str | Path | list[str | Path] | None = None
 ) -> CheckSetup:
     """Load what captures are checked on, and see that the two fit each other; parameters as for `check`.
 
     The expectations that are returned name the definitions that are used.
 
-    Raises
-    ------
-    BuslensError
-        If one of the files cannot be used, or the two do not fit each other.
+    Raises BuslensError if one of the files cannot be used, or the two do not fit each other.
     """
     expected = _load_expectations(expectations, definitions_needed=definitions is None)
     defined = _load_definitions(definitions, expected)
@@ -626,10 +603,7 @@ def _untimed(rule: AnyRule) -> Finding:
 
 
 def _undecided(rule: AnyRule, reason: str) -> Finding:
-    return finding_by(rule)(
-        outcome=Outcome.UNDECIDED,
-        reason=reason,
-    )
+    return finding_by(rule)(outcome=Outcome.UNDECIDED, reason=reason)
 
 
 def _build_timelines(

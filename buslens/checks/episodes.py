@@ -76,10 +76,7 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     if met > 0:
         findings.append(
             finding_by(offence.rule)(
-                outcome=Outcome.MET,
-                reason=_kept_text(met, is_whole=not findings),
-                limit=offence.limit,
-                count=met,
+                outcome=Outcome.MET, reason=_kept_text(met, is_whole=not findings), limit=offence.limit, count=met
             )
         )
     return findings

@@ -43,14 +43,7 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
     if gap := context.first_gap(rule.then):
         doubts.append((gap, f"'{plain(rule.then.text)}' may have happened unseen: {gap.why}"))
     for zone, reason in doubts:
-        findings.append(
-            finding_by(rule)(
-                outcome=Outcome.UNDECIDED,
-                reason=reason,
-                time_ns=zone.until_ns,
-                limit=limit,
-            )
-        )
+        findings.append(finding_by(rule)(outcome=Outcome.UNDECIDED, reason=reason, time_ns=zone.until_ns, limit=limit))
     for since_ns, seen_ns in zip(thens.since_ns[~is_met].tolist(), thens.seen_ns[~is_met].tolist(), strict=True):
         then = Evidence(
             what=past_tense(rule.then),
@@ -89,10 +82,7 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
     if met:
         findings.append(
             finding_by(rule)(
-                outcome=Outcome.MET,
-                reason=f"OK in {met} of {met + len(findings)} cases",
-                limit=limit,
-                count=met,
+                outcome=Outcome.MET, reason=f"OK in {met} of {met + len(findings)} cases", limit=limit, count=met
             )
         )
     return findings

@@ -13,13 +13,7 @@ from numpy.typing import NDArray
 
 from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.checks.alignment import Alignment, Event, by_events, stated
-from buslens.checks.context import (
-    EvaluationContext,
-    Presence,
-    longest_hold_ns,
-    roles_of,
-    roles_of_trigger,
-)
+from buslens.checks.context import EvaluationContext, Presence, longest_hold_ns, roles_of, roles_of_trigger
 from buslens.checks.edges import BlindInterval, TriggerTimes
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Align, Condition, Trigger
@@ -303,11 +297,7 @@ class SpanningContext(EvaluationContext):
         self._recordings = tuple(recordings)
         breaks_ns = sorted({at_ns for it in self._recordings for at_ns in it.discontinuities_ns})
         super().__init__(
-            timelines=timelines,
-            presences={},
-            first_ns=first_ns,
-            end_ns=end_ns,
-            discontinuities_ns=tuple(breaks_ns),
+            timelines=timelines, presences={}, first_ns=first_ns, end_ns=end_ns, discontinuities_ns=tuple(breaks_ns)
         )
         self._is_lone = is_lone
         self._doubts = {role: (it.doubt_ns or 0) + it.moved_ns for it in self._recordings for role in it.timelines}

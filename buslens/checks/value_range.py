@@ -56,9 +56,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
         return below, nowhere if high is None else timeline.compare(">", high)
 
     limit = Limit(
-        least=None if low is None else float(low),
-        most=None if high is None else float(high),
-        unit=timeline.unit,
+        least=None if low is None else float(low), most=None if high is None else float(high), unit=timeline.unit
     )
 
     def entries(run: Episode) -> NDArray[np.intp]:

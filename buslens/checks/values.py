@@ -30,12 +30,7 @@ _NEAR: Final = 0.75
 def table_of_values(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture | None:
     """Return a capture that has at least one of the columns that roles are read from; None for any other.
 
-    Raises
-    ------
-    CaptureError
-        If it does not say enough.
-    OSError
-        If the system refuses the file.
+    Raises CaptureError if it does not say enough, OSError if the system refuses the file.
     """
     wanted = columns_of(expected)
     if not wanted or str(path) == "-":
@@ -88,13 +83,7 @@ class ColumnsRead(NamedTuple):
 def read_columns(
     values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None = None
 ) -> ColumnsRead:
-    """Read a table of values.
-
-    Raises
-    ------
-    CaptureError
-        If it cannot be read, or a unit does not fit.
-    """
+    """Read a table of values; CaptureError if it cannot be read, or a unit does not fit."""
     found = values.layout.found
     moved_ns = None if expected.read_before_ns is None else -(-expected.read_before_ns // 2)
     sources = {

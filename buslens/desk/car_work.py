@@ -115,9 +115,7 @@ def _roles(made: StartResult) -> Iterator[RoleView]:
 def _candidates(proposal: Proposal) -> Iterator[CandidateView]:
     for fit in () if proposal.best is None else (proposal.best, *proposal.others):
         yield CandidateView(
-            name=fit.name,
-            reasons=tuple(clean(it) for it in fit.reasons),
-            is_taken=fit is proposal.best,
+            name=fit.name, reasons=tuple(clean(it) for it in fit.reasons), is_taken=fit is proposal.best
         )
 
 

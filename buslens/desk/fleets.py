@@ -87,10 +87,7 @@ def fleets_in(path: Path) -> list[FleetFolder]:
 def new_fleet(path: Path, wanted: str, settings: FleetSettings, car: Car | None) -> FleetFolder:
     """Make the folder of a new fleet.
 
-    Raises
-    ------
-    UsageError
-        If there is no folder of captures where they are said to lie.
+    Raises UsageError if there is no folder of captures where they are said to lie.
     """
     source = Path(settings.source)
     if not settings.source or not source.is_absolute() or not source.is_dir():

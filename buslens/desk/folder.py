@@ -116,13 +116,7 @@ class JobFolder:
         return self.path / RECORD_FILE
 
     def details(self) -> JobDetails:
-        """Return what was entered.
-
-        Raises
-        ------
-        UsageError, OSError
-            If somebody has made something else of the file.
-        """
+        """Return what was entered; UsageError or OSError if somebody has made something else of the file."""
         return load_job(str(self.job_file))
 
     def save_details(self, details: JobDetails) -> None:
@@ -405,9 +399,7 @@ class DeskFolder:
 def _recording_place(folder: Path, owner: Path, taken: Container[str]) -> RecordingPlace:
     name = file_name(f"{datetime.now().astimezone():recorded-%Y-%m-%d-%H%M%S}.log", taken, "recorded")
     return RecordingPlace(
-        path=folder / name,
-        temporary=folder / f"{RECORDING}{name}",
-        marks=owner / MARKS / f"{Path(name).stem}.txt",
+        path=folder / name, temporary=folder / f"{RECORDING}{name}", marks=owner / MARKS / f"{Path(name).stem}.txt"
     )
 
 

@@ -34,10 +34,7 @@ _MOST_CELLS: Final = 24
 def layout_of(task: DeskTask, capture: str) -> TableSettings | None:
     """Return what was said about how a capture is to be read; None if nothing was.
 
-    Raises
-    ------
-    UsageError, OSError
-        As `load_table`.
+    Raises UsageError or OSError as `load_table`.
     """
     file = layout_file(task, capture)
     return None if file is None else load_table(file)
@@ -63,12 +60,7 @@ def layout_file(task: DeskTask, capture: str) -> Path | None:
 def save_layout(path: Path, form: Mapping[str, str]) -> None:
     """Keep what is said about tables; what is left empty is worked out from the rows, and so is all if all is empty.
 
-    Raises
-    ------
-    UsageError
-        If an entry is none that a layout can have.
-    OSError
-        If the disk does not take it.
+    Raises UsageError if an entry is none that a layout can have, OSError if the disk does not take it.
     """
     said = {it.key: _value(it, form[it.key]) for it in _FIELDS if form.get(it.key)}
     if not said:

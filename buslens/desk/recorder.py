@@ -264,13 +264,7 @@ def interfaces() -> list[tuple[str, str]]:
 
 
 def require_interface(text: str) -> None:
-    """Refuse a word that names no interface.
-
-    Raises
-    ------
-    UsageError
-        If it does not.
-    """
+    """Refuse a word that names no interface; UsageError if it does not."""
     from buslens.live.bus import parse_interface
 
     if not text:

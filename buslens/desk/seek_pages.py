@@ -32,10 +32,7 @@ class SeekPages:
     """
 
     def __init__(
-        self,
-        workers: Workers,
-        demanded: Callable[[Request], CarFolder],
-        page: Callable[[CarFolder, str], Response],
+        self, workers: Workers, demanded: Callable[[Request], CarFolder], page: Callable[[CarFolder, str], Response]
     ) -> None:
         self._workers, self._demanded, self._page = workers, demanded, page
         #: Name of a car -> what it was found from, and what was found.

@@ -34,14 +34,7 @@ from buslens.errors import BuslensError, UsageError
 from buslens.expectations.model import Sequence as SequenceRule
 from buslens.files import os_error_text
 from buslens.report.comparison import conclusion_sentence, quiet_line, side_text, still_needed
-from buslens.report.diagnosis import (
-    NOT_TOLD_APART,
-    NOT_TOLD_APART_YET,
-    WORTH_TELLING,
-    last_line,
-    limits_of,
-    share,
-)
+from buslens.report.diagnosis import NOT_TOLD_APART, NOT_TOLD_APART_YET, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.formatting import capitalised, clean, limit_text, verdict_sentence
 from buslens.report.guide import Guide
 from buslens.report.page.first_screen import case_text
@@ -249,13 +242,7 @@ def _result(measurement: Measurement, name: str, outlook: PredictedResult | None
 
 
 def compared(job: JobDetails, before: Sequence[Result], after: Sequence[Result]) -> RepairComparison:
-    """Return both sides of a job, compared.
-
-    Raises
-    ------
-    UsageError
-        If a recording is there twice.
-    """
+    """Return both sides of a job, compared; UsageError if a recording is there twice."""
     require_different_frames([*before, *after])
     return compare(before, after, **stated_rate(job))
 
@@ -345,10 +332,7 @@ def _changes(comparison: RepairComparison) -> Iterator[ChangeView]:
 def record_of(before: Sequence[Result], after: Sequence[Result], causes: Causes | None) -> bytes:
     """Return the record of a job as it stands: the one that `buslens record` writes in its folder.
 
-    Raises
-    ------
-    BuslensError, OSError
-        If there is no capture, or a file has changed meanwhile.
+    Raises BuslensError or OSError if there is no capture, or a file has changed meanwhile.
     """
     from buslens.report.record.gather import explained, heard, rules, taken
     from buslens.report.record.inputs import require_unchanged

@@ -221,11 +221,7 @@ def _trial(terms: tuple[Term, ...], coverages: dict[ToggleDirection, Coverage], 
     # Summed from the small end, so that small chances stay exact.
     tails = np.minimum(np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1], 1.0)
     return Trial(
-        terms=terms,
-        hits=np.sum(hits, axis=0),
-        n_marks=n_marks,
-        tails=tails,
-        eligible=np.logical_and.reduce(eligible),
+        terms=terms, hits=np.sum(hits, axis=0), n_marks=n_marks, tails=tails, eligible=np.logical_and.reduce(eligible)
     )
 
 

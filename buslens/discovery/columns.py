@@ -94,10 +94,7 @@ class _Table:
 def read_columns_shown(paths: Sequence[str], table: TableSettings) -> tuple[tuple[Message, ...], ShownSignals] | None:
     """Return the columns of tables as messages and what they show; None if one of the files is no table of values.
 
-    Raises
-    ------
-    CaptureError
-        If a table does not say enough, or nothing in it can be read.
+    Raises CaptureError if a table does not say enough, or nothing in it can be read.
     """
     opened = []
     for path in paths:

@@ -25,10 +25,7 @@ def is_dbc(path: str) -> bool:
 def sort_by_kind(files: Sequence[str]) -> tuple[list[str], list[str]]:
     """Return which files are definitions and which are captures, each in the order given.
 
-    Raises
-    ------
-    UsageError
-        If there are none of either, or a capture is standard input.
+    Raises UsageError if there are none of either, or a capture is standard input.
     """
     if "-" in files:
         raise UsageError("captures are read twice, which standard input cannot be: save the log to a file first")

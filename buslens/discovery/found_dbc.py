@@ -92,13 +92,7 @@ def before_and_after(words: str) -> tuple[str, str] | None:
 
 
 def found_dbc(found: SeekResult, chosen: Sequence[Candidate]) -> bytes:
-    """Return the text of a definitions file with the chosen candidates.
-
-    Raises
-    ------
-    UsageError
-        If nothing was chosen.
-    """
+    """Return the text of a definitions file with the chosen candidates; UsageError if nothing was chosen."""
     if not chosen:
         raise UsageError("nothing was found that could be defined")
     return "\n".join([*_lines(found, chosen), ""]).encode()

@@ -71,10 +71,7 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0, lost_ns: int 
     `doubt_ns` is the doubt that the next length may have at least, whatever that of these is; `lost_ns` what one lost
     frame adds to it.
 
-    Raises
-    ------
-    ValueError
-        If there are none.
+    Raises ValueError if there are none.
     """
     if not spans:
         raise ValueError("a limit needs at least one value")

@@ -40,10 +40,7 @@ def role_of(words: str) -> str:
 def bonus_of(marks: Sequence[Mark], shown: ShownSignals) -> dict[tuple[str, str], float]:
     """Return points by role and signal: for those that change at the marks of the first capture.
 
-    Raises
-    ------
-    UsageError
-        If a mark lies behind the end of the capture.
+    Raises UsageError if a mark lies behind the end of the capture.
     """
     if not marks:
         return {}

@@ -55,13 +55,7 @@ class MarkedAction:
 
 
 def parse_mark(text: str, source: SourceLocation | None = None) -> Mark:
-    """Return the mark that one line of text is.
-
-    Raises
-    ------
-    UsageError
-        If the text is not a time and words.
-    """
+    """Return the mark that one line of text is; UsageError if the text is not a time and words."""
     match = _MARK.fullmatch(text) or _TIME_LAST.fullmatch(text)
     if match is None:
         column, problem = _what_is_wrong(text)
@@ -75,12 +69,8 @@ def parse_mark(text: str, source: SourceLocation | None = None) -> Mark:
 def load_marks(path: str) -> list[Mark]:
     """Return the marks of a file.
 
-    Raises
-    ------
-    UsageError
-        If a line is not a mark, with line and column, all such lines at once; or if there is no mark in it.
-    OSError
-        If the file cannot be read.
+    Raises UsageError if a line is not a mark, with line and column, all such lines at once; or if there is no mark in
+    it; OSError if the file cannot be read.
     """
     with Path(path).open("rb") as file:
         raw = file.read(LARGEST_FILE + 1)
@@ -115,13 +105,7 @@ def actions_of(marks: Iterable[Mark]) -> tuple[MarkedAction, ...]:
 
 
 def reject_outside(marks: Sequence[Mark], length_ns: int) -> None:
-    """Refuse marks behind the end of the capture.
-
-    Raises
-    ------
-    UsageError
-        If there are any.
-    """
+    """Refuse marks behind the end of the capture; UsageError if there are any."""
     for mark in marks:
         if mark.time_ns > length_ns:
             raise UsageError(

@@ -282,12 +282,7 @@ class _Search:
         return _sorted(found)
 
     def _feedback(
-        self,
-        role: str,
-        moves: Moves,
-        trace: Trace,
-        to_locked: NDArray[np.bool_],
-        to_unlocked: NDArray[np.bool_],
+        self, role: str, moves: Moves, trace: Trace, to_locked: NDArray[np.bool_], to_unlocked: NDArray[np.bool_]
     ) -> RoleMatch | None:
         """Return a signal as a feedback whose values are told by where the moves end."""
         share = moves.feedback_share(trace)

@@ -120,12 +120,7 @@ def read_changes(
 ) -> tuple[BitToggles, ReadStats]:
     """Return when the bits of a capture changed, those left out that change all the time; see `seek`.
 
-    Raises
-    ------
-    CaptureError
-        If nothing in the capture can be read.
-    UsageError
-        If the capture has no time stamps.
+    Raises CaptureError if nothing in the capture can be read, UsageError if the capture has no time stamps.
     """
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.values import open_frames

@@ -240,10 +240,7 @@ def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Seque
         best = proposals[role].best
         if proposals[role].is_certain and best is not None:
             lines += role_lines(
-                best,
-                timeout_of(best.message, shown),
-                sent=shown.sent(best.name),
-                holds_ns=shown.holds_ns(best.name),
+                best, timeout_of(best.message, shown), sent=shown.sent(best.name), holds_ns=shown.holds_ns(best.name)
             )
     for draft in alive:
         lines += draft.lines

@@ -458,20 +458,11 @@ def _silent_ns(from_ns: int, to_ns: int, pauses: Sequence[Pause]) -> int:
 
 
 def read_capture(
-    path: str,
-    tracks: Sequence[Track],
-    table: TableSettings,
-    workers: int | None,
-    notify: Callable[[str], None] | None,
+    path: str, tracks: Sequence[Track], table: TableSettings, workers: int | None, notify: Callable[[str], None] | None
 ) -> tuple[CaptureHistory, ReadStats]:
     """Return what one capture shows of tracks.
 
-    Raises
-    ------
-    CaptureError
-        If nothing in it can be read.
-    UsageError
-        If it has no time stamps.
+    Raises CaptureError if nothing in it can be read, UsageError if it has no time stamps.
     """
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames

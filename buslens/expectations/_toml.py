@@ -252,13 +252,7 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
 
 
 def parse_document(raw: bytes, path: str) -> TomlDocument:
-    """Return a document with all its places.
-
-    Raises
-    ------
-    ExpectationError
-        If it is no UTF-8, or no valid TOML.
-    """
+    """Return a document with all its places; ExpectationError if it is no UTF-8, or no valid TOML."""
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         raise ExpectationError("this file is UTF-16; save it as UTF-8", SourceLocation(path))
     try:

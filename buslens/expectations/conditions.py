@@ -68,10 +68,8 @@ _OPERATORS: Final = {"≤": "<=", "≥": ">="}
 def parse_condition(text: str, roles: Mapping[str, Role]) -> WrittenCondition:
     """Return what a text asks to hold for a while; places in errors count in the text.
 
-    Raises
-    ------
-    ExpectationError
-        If the text is no condition, asks for something that the roles do not have, or names a moment.
+    Raises ExpectationError if the text is no condition, asks for something that the roles do not have, or names a
+    moment.
     """
     problems: list[ExpectationError] = []
     state = read_condition(text, roles, _in_text, problems)

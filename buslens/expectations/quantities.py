@@ -60,10 +60,7 @@ def convert(number: str, unit: str, to: str) -> Fraction:
 def parse_quantity(text: str, unit: str) -> Fraction:
     """Return what a text such as ``"9.5 V"`` means in the unit of a role.
 
-    Raises
-    ------
-    ValueError
-        If the text is no number with a unit that fits.
+    Raises ValueError if the text is no number with a unit that fits.
     """
     match = _QUANTITY.fullmatch(text)
     if match is None:
@@ -89,10 +86,7 @@ def parse_threshold(text: str) -> Threshold | None:
 def parse_length_ns(text: str) -> int:
     """Return the nanoseconds of a written duration that a file may hold.
 
-    Raises
-    ------
-    ValueError
-        If the text is no duration, or one of more than a hundred years.
+    Raises ValueError if the text is no duration, or one of more than a hundred years.
     """
     if len(text) > _MOST_DIGITS:
         raise ValueError(f"'{text[:20]}…' is not a duration; write a number and its unit, such as '400 ms'")

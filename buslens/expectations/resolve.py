@@ -38,10 +38,7 @@ def validate_against(expectations: Expectations, definitions: Definitions) -> No
 def with_layouts(expectations: Expectations, definitions: Definitions) -> Expectations:
     """Return expectations whose replies know what messages of the definitions say of answers.
 
-    Raises
-    ------
-    ExpectationError
-        If such a value is a floating-point number, or has too many digits.
+    Raises ExpectationError if such a value is a floating-point number, or has too many digits.
     """
     laid_out = {}
     for name, role in expectations.roles.items():
@@ -79,10 +76,7 @@ def _with_layout(role: Role, reply: Reply, message: Message) -> Role:
 def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:
     """Return the raw values of the signal that each state of a role stands for, ascending.
 
-    Raises
-    ------
-    ExpectationError
-        If the signal cannot have one of the states, or one raw value belongs to two of them.
+    Raises ExpectationError if the signal cannot have one of the states, or one raw value belongs to two of them.
     """
     values, problems = _states(role, signal)
     if problems:
@@ -93,10 +87,7 @@ def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:
 def message_of(reader: Role | Alive, definitions: Definitions) -> Message:
     """Return the message that a role or a rule is about: of several of its name the one on the channel that it names.
 
-    Raises
-    ------
-    DefinitionError
-        If there is no message of that name.
+    Raises DefinitionError if there is no message of that name.
     """
     named = [it for it in _messages(reader.message, definitions) if it.channel == reader.channel]
     free = [it for it in _messages(reader.message, definitions) if it.channel is None]

@@ -26,6 +26,10 @@ SAMPLES = Path(__file__).parents[2] / "sample_logs"
         (b"\0\0\0\x18ftypheic", "a picture or a film"),
         (b"%PDF-1.7\n", "a PDF document"),
         (b"PAR1\x15\x04", "a Parquet file"),
+        (b"MZ\x90\0\x03\0", "a program"),
+        (b"ID3\x04\0\0", "a sound recording"),
+        (b"RIFF\x10\0\0\0WAVEfmt ", "a sound recording"),
+        (b"\xef\xbb\xbf\n<!DOCTYPE HTML>\n<p>", "a web page"),
         (b"[table]\ntime = 1\n", "the layout of a table"),
     ],
 )

@@ -342,6 +342,10 @@ class TestBetween:
         page.click("#proof button:text-is('close this message')")
         (tmp_path / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 40)
         (tmp_path / "notes.txt").write_text("hello", "utf-8")
+        (tmp_path / "saved.html").write_text("<html><p>hello", "utf-8")
+        page.set_input_files(".drop[data-side=before] input", str(tmp_path / "saved.html"))
+        page.wait_for_selector(".sending .trouble >> text=This is a web page, not a recording of the bus")
+        page.click("#captures button:text-is('close this message')")
         files = [str(tmp_path / name) for name in ("notes.txt", "holiday.jpg")]
         page.set_input_files(".drop[data-side=before] input", files)
         page.wait_for_selector(".sending .trouble >> text=This is a picture, not a recording of the bus")

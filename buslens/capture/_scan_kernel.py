@@ -408,7 +408,8 @@ def place_in_time(stamp: int, channel: int, s: Slots) -> int:
         s[LARGEST] = time
     elif s[AS_RECORDED] != 0:
         s[BREAK] = 0
-        s[LARGEST] = max(time, largest)
+        # What runs back further is of another run, and the frames behind it are compared with it.
+        s[LARGEST] = time if largest - time > SORTED_NS else max(time, largest)
     elif (
         s[BREAK] != 0
         or (s[FRAMES_ON + channel] != 0 and time < s[LATEST_ON + channel])

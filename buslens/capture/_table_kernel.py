@@ -116,11 +116,8 @@ HEX_NUMBER: Final = 2
 CLOCK_DIGITS: Final = 3
 #: Hours, minutes, seconds, and perhaps a fraction; or minutes, seconds and a fraction.
 CLOCK_TIME: Final = 4
-#: The same; what stands behind the seconds is a number of milliseconds, without leading zeros.
-CLOCK_MS: Final = 5
-DATE: Final = 6
-DATE_TIME: Final = 7
-DATE_MS: Final = 8
+DATE: Final = 5
+DATE_TIME: Final = 6
 
 # --- meanings of lengths from 9 on -------------------------------------------------------------------------
 
@@ -265,7 +262,7 @@ def small_number(text: Numbers, p: int, code: Numbers, most: int) -> tuple[int, 
     return value, p
 
 
-def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, sep: int) -> tuple[int, int]:
+def clock_time(text: Numbers, p: int, code: Numbers, sep: int) -> tuple[int, int]:
     """Read ``13:05:01.123`` at p, perhaps with a zone or, where `sep` parts cells, PM behind.
 
     Returns ns, and the place behind or -1.
@@ -302,14 +299,9 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, sep: int) -> tu
                 fraction = fraction * 10 + code[text[p]]
                 places += 1
                 p += 1
-        if as_ms != 0:
-            if fraction > 999:
-                return 0, -1
-            fraction *= 1_000_000
-        else:
-            while places < 9:
-                fraction *= 10
-                places += 1
+        while places < 9:
+            fraction *= 10
+            places += 1
     q = p
     while text[q] == 32 and sep != 0:
         q += 1
@@ -410,7 +402,7 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
             p += 1
         while text[p] == 32 or text[p] == 9:
             p += 1
-    ns, p = clock_time(text, p, code, 1 if form in (CLOCK_MS, DATE_MS) else 0, s[SEPARATOR])
+    ns, p = clock_time(text, p, code, s[SEPARATOR])
     if p < 0:
         return 0, -kit.BAD_STAMP
     return days + ns, p
@@ -523,6 +515,34 @@ def request_at(text: Numbers, p: int) -> int:
     if first == 114 and (second == 116 or second == 101):  # RTR, remote, request  # noqa: PLR1714
         return kit.REMOTE_FLAG
     return kit.ERROR_FLAG if first == 101 and second == 114 else 0
+
+
+def names_error(text: Numbers, p: int, code: Numbers, s: Slots) -> bool:
+    """Return whether a word or cell of the line at p stands for an error frame: ``ErrorFrame``, or ``error`` alone."""
+    is_start = True
+    while code[text[p]] & kit.LINE_FEED == 0:
+        c = text[p] | 32
+        is_letter = 97 <= c <= 122
+        if is_start and c == 101 and text[p + 1] | 32 == 114 and text[p + 2] | 32 == 114:
+            q = p + 3
+            if text[q] | 32 == 111 and text[q + 1] | 32 == 114:
+                q += 2
+            end = q
+            while text[q] == 32 or text[q] == 45 or text[q] == 95:
+                q += 1
+            is_frame = (
+                text[q] | 32 == 102
+                and text[q + 1] | 32 == 114
+                and text[q + 2] | 32 == 97
+                and text[q + 3] | 32 == 109
+                and text[q + 4] | 32 == 101
+                and not 97 <= text[q + 5] | 32 <= 122
+            )
+            if is_frame or code[text[q]] & kit.LINE_FEED or (s[SEPARATOR] != 0 and ends_cell(text, end, code, s)):
+                return True
+        is_start = not is_letter
+        p += 1
+    return False
 
 
 def whole_identifier(pgn: int, priority: int, destination: int, source: int) -> int:
@@ -741,6 +761,8 @@ def scan(
                         is_closed = True
                         flag |= request_at(text, p) if n == 0 else 0
                         is_bad = not is_filler(text, p, code)
+                elif n == 0 and not is_closed:
+                    flag |= request_at(text, p)
                 elif found < 0 and s[LIN] == BEHIND_BYTES:
                     found, _ = byte_at(text, p, code, byte_base)
             elif role == PAYLOAD:
@@ -836,6 +858,9 @@ def scan(
                     if most < 0:
                         reason = BAD_LENGTH
                         most = 0
+                elif request_at(text, p) == kit.REMOTE_FLAG:
+                    flag |= kit.REMOTE_FLAG
+                    has |= HAS_LENGTH
             elif role == BUS:
                 label = p
                 q = p
@@ -906,6 +931,10 @@ def scan(
             most = n
             if kit.fd_code(n) < 0:
                 reason = BAD_LENGTH
+        timed = needed & HAS_TIME == 0 or (has | HAS_TIME_2 & ~needed) & 3 == 3
+        if has & HAS_ID == 0 and timed and names_error(text, begin, code, s):
+            flag |= kit.ERROR_FLAG
+            reason = IS_FRAME
         if flag & kit.ERROR_FLAG:
             n, most = 0, 0
             each = kit.BUS_ERROR
@@ -918,7 +947,7 @@ def scan(
         if most > 8:
             flag |= kit.FD_FLAG
         if has & needed != needed or reason != IS_FRAME or n < most or (is_bad and stated < 0):
-            timed = needed & HAS_TIME != 0 and (has | HAS_TIME_2 & ~needed) & 3 == 3
+            timed = timed and needed & HAS_TIME != 0
             known = has & HAS_ID != 0
             sized = n > 0 and (stated < 0 or n >= most) and not (is_bad and stated < 0)
             if (known and (timed or n > 0)) or (timed and sized and has & needed & HAS_LENGTH != 0):

@@ -31,6 +31,7 @@ from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import FEW, are_unpadded, resolution_note, resolution_of
+from buslens.capture.text_marks import of_unpadded
 from buslens.units import NS_PER_S
 
 # A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
@@ -66,6 +67,8 @@ def sniff(head: bytes) -> FormatMatch | None:
     rows = list(islice((row for row in found if row is not None), _LOOKED_ROWS))
     if not rows:
         return None
+    if 0 < sum(len(row[2] or b"") < 6 for row in rows) < len(rows) and of_unpadded([row[0] for row in rows]):
+        return None  # what stands behind the seconds is no fraction
     stamps = [int(row[1]) * NS_PER_S + int((row[2] or b"").ljust(9, b"0")) for row in rows]
     if len(rows) >= FEW and len(set(stamps)) == 1:
         return None  # they tell no time: `candump_untimed`

@@ -273,6 +273,13 @@ class _Recognised:
     table: TableReading | None = None
     form: TextForm = _PLAIN
 
+    def of_form(self, form: TextForm) -> "_Recognised":
+        """Return the same of a text that has to be brought into a form, with what is to be told of that."""
+        match = replace(self.match, notes=self.match.notes + form.notes)
+        if form.has_dates and self.match.clock is Clock.WALL:
+            match = replace(match, clock=Clock.LOCAL)
+        return replace(self, match=match, form=form)
+
     def capture(self, name: str, head: bytes, stream: Stream) -> Capture:
         """Return a capture that is read once."""
         if not self.form.is_plain:
@@ -295,7 +302,7 @@ def _recognise(
     if not table.names_columns and not form.encoding:
         found, part = _by_lines(form.lines_of(head))
         if found is not None and form.mends_lines:
-            found = replace(found, form=form)
+            found = found.of_form(form)
         if found is not None:
             return found if part >= _MOST else _better_table(part, source, head, table, form, rest) or found
     foreign = _foreign(name) if is_file else None
@@ -406,7 +413,7 @@ def _table(
         )
     if found is None:
         return None
-    return _Recognised(format=TABLE, match=found.match, table=found, form=form)
+    return _Recognised(format=TABLE, match=found.match, table=found).of_form(form)
 
 
 def _foreign(name: str) -> PythonCanRecording | None:

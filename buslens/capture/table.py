@@ -544,7 +544,7 @@ def table_toml(found: TableReading) -> str:
             lines.append(f'time_unit = "{unit_name(stamps.unit)}"')
     else:
         lines.append(f"time = [{stamps.columns[0] + 1}, {stamps.columns[1] + 1}]")
-    if stamps.form in {kernel.DATE, kernel.DATE_TIME, kernel.DATE_MS}:
+    if stamps.form in {kernel.DATE, kernel.DATE_TIME}:
         lines.append(f'date_order = "{("year first", "day first", "month first")[stamps.date_order]}"')
     lines.append(f"id = {layout.column[kernel.IDENTIFIER] + 1}")
     lines.append(f'id_base = "{"hex" if layout.id_base == 16 else "decimal"}"')

@@ -35,9 +35,10 @@ _NO_DATA: Final = re.compile(r"(?i:(remote|error)?[ _-]?frame|remote|rtr|request
 _BYTE_OR_NONE: Final = re.compile(rf"{BYTE.pattern}|{_NO_DATA.pattern}")
 _DIGITS: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]+[hH]?([ .,:-][0-9A-Fa-f]+)*([.,]\d+)?([eE]\+\d+)?")
 _FLAGS: Final = re.compile(
-    r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|t|f|rtr|fd)"
+    r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|(11|29)([ -]?bits?)?|s|x|e|b|-|y|n|t|f|rtr|fd)"
 )
-_YES: Final = re.compile(r"(?i)true|t|yes|1|ext|extended|29|29-?bit|x|y|e")
+_WIDTHS: Final = re.compile(r"(?i)(11|29)[ -]?bits?|std|ext|standard|extended")
+_YES: Final = re.compile(r"(?i)true|t|yes|1|ext|extended|29([ -]?bits?)?|x|y|e")
 _KINDS: Final = re.compile(
     r"(?i)(d|r|e|s|x|dt|rr|rtr|er|err|error|fd|fb|fe|data|remote|std|ext|standard|extended|can|canfd|can fd|"
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
@@ -581,7 +582,8 @@ def _label_role(column: Column, large: Sequence[Sequence[bool]]) -> int | None:
                     return None
                 return role
         is_full = len(column.counts) == 2 and len(column.filled) == len(column.cells)
-        if is_full and any(_tells_apart(column, one) for one in large):
+        fits = _agrees if column.all_match(_WIDTHS) else _tells_apart
+        if is_full and any(fits(column, one) for one in large):
             return kernel.IS_EXTENDED
     if named(column, "bus") and len(column.counts) <= 64:
         return kernel.BUS

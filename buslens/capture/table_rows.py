@@ -267,13 +267,13 @@ def number(cell: str, base: int = 10) -> float | None:
         return None
 
 
-def clock_ns(cell: str, *, as_ms: bool = False) -> int | None:
+def clock_ns(cell: str) -> int | None:
     """Return a time of day as ns; None if it is none."""
     match = re.match(r"(?:(\d+):)?(\d+):(\d+)(?:[.,:](\d+)(?:(?<=\D\d{3})[.,:](\d{3}))?)?", cell)
     if match is None:
         return None
     fraction = (match[4] or "") + (match[5] or "")
-    ns = int(fraction) * 1_000_000 if as_ms and fraction else int(fraction[:9].ljust(9, "0"))
+    ns = int(fraction[:9].ljust(9, "0"))
     hours = int(match[1] or 0)
     if half := re.search(r"[AaPp][Mm]", cell):
         hours = hours % 12 + (12 if half[0].lower() == "pm" else 0)
@@ -441,9 +441,10 @@ def _fits(shape: str, usual: str, loose: str) -> bool:
 
 
 def _is_like(shape: str, usual: str) -> bool:
-    """Return whether a row is of a shape but for cells that are empty or left away."""
+    """Return whether a row is of a shape but for cells that are empty or left away, or words behind a number."""
+    missing = {"e", "w"} if usual[0] == "n" else {"e"}
     return (
         1 < len(shape) <= len(usual)
         and shape[0] == usual[0]
-        and all(one in {other, "e"} for one, other in zip(shape, usual, strict=False))
+        and all(one == other or one in missing for one, other in zip(shape, usual, strict=False))
     )

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Final
 
 from buslens.capture.stream import Stream
-from buslens.capture.text_marks import Mark, are_base64, marks_of, unpacked
+from buslens.capture.text_marks import Mark, are_base64, are_dates, marks_of, notes_of, of_unpadded, unpacked
 from buslens.capture.text_objects import flat, objects_in
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
@@ -105,6 +105,11 @@ class TextForm:
         return self == TextForm()
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What the text does not say for certain, and was taken so."""
+        return notes_of(self.marks)
+
+    @property
     def joins(self) -> bool:
         """Whether what a byte becomes depends on those behind it."""
         return self != TextForm(encoding=self.encoding, has_returns=self.has_returns, has_zeros=self.has_zeros)
@@ -143,11 +148,16 @@ class TextForm:
 
     @property
     def mends_lines(self) -> bool:
-        """Whether a terminal has added something to lines of a log, or has cut them."""
-        return self.has_colours or bool(self.row_start)
+        """Whether a terminal has added something to lines of a log or has cut them, or their times are other ones."""
+        return self.has_colours or bool(self.row_start) or self.has_dates or bool(self.notes)
+
+    @property
+    def has_dates(self) -> bool:
+        """Whether a log of lines has dates in place of seconds."""
+        return are_dates(self.marks)
 
     def lines_of(self, head: bytes) -> bytes:
-        """Return the first bytes of a log of lines, without what a terminal did to them."""
+        """Return the first bytes of a log of lines, as its format has them."""
         return self.applied(head) if self.mends_lines else head
 
     def opening(self, head: bytes) -> bytes:
@@ -205,7 +215,7 @@ def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
     for blank in blanks[:1]:
         lines = [line.replace(blank, b" ") for line in lines]
         form = replace(form, marks=((re.compile(re.escape(blank)), b" "),))
-    form = replace(form, marks=form.marks + marks_of(lines[:200], of_frames=of_frames))
+    form = replace(form, marks=form.marks + of_unpadded(lines) + marks_of(lines[:200], of_frames=of_frames))
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]
     quotes = b"" if thousands else _quotes_of(lines[:200])

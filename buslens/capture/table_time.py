@@ -128,7 +128,7 @@ class TimeColumn:
             return f"time in {unit_name(self.unit)} {where}"
         if self.form == kernel.HEX_NUMBER:
             return f"time in {unit_name(self.unit)}, hexadecimal, {where}"
-        if self.form in {kernel.CLOCK_DIGITS, kernel.CLOCK_TIME, kernel.CLOCK_MS}:
+        if self.form in {kernel.CLOCK_DIGITS, kernel.CLOCK_TIME}:
             return f"time of day {where}"
         return f"date and time {where}"
 
@@ -559,24 +559,9 @@ def _complete_calendar(rows: Rows, found: TimeColumn, told_order: int | None) ->
     texts = rows.columns[found.columns[0 if is_parted else -1]].filled
     clock_texts = [CLOCK_IN.search(text) for text in texts]
     clocks = [match[0] for match in clock_texts if match]
-    fractions = [m[1] for text in clocks if (m := re.match(r"(?:\d+:)?\d+:\d+[.:,](\d+)", text))]
     if any(re.search(r"(Z|[+-]\d\d:?(\d\d)?)$", text) for text in clocks) and found.clock is Clock.LOCAL:
         found.clock = Clock.WALL
-    if fractions and len({len(f) for f in fractions}) > 1 and max(map(len, fractions)) <= 3:
-        # Not padded: as a fraction the times run back, as milliseconds they do not.
-        falls = []
-        for as_ms in (False, True):
-            times = [t for text in clocks if (t := clock_ns(text, as_ms=as_ms)) is not None]
-            falls.append(sum(b < a for a, b in itertools.pairwise(times)))
-        if falls[1] < falls[0]:
-            found.notes.append("what stands behind the seconds of a time is a number of ms without leading zeros")
-            if found.form == kernel.DATE_TIME:
-                found.form = kernel.DATE_MS
-            elif found.form == kernel.CLOCK_TIME:
-                found.form = kernel.CLOCK_MS
-            else:
-                found.form_2 = kernel.CLOCK_MS
-    if found.form in {kernel.DATE, kernel.DATE_TIME, kernel.DATE_MS}:
+    if found.form in {kernel.DATE, kernel.DATE_TIME}:
         found.date_order = _date_order(rows.columns[found.columns[0]].filled, told_order)
     else:
         has_hours = all(text.count(":") > 1 for text in clocks)
@@ -899,12 +884,11 @@ def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
     if found.form == kernel.CLOCK_DIGITS:
         texts = (re.sub(r"^(\d\d)(\d\d)(\d\d)", r"\1:\2:\3", cell) for cell in column.cells)
         return [clock_ns(text) for text in texts]
-    as_ms = kernel.CLOCK_MS in {found.form, found.form_2} or found.form == kernel.DATE_MS
     days: dict[str, int] = {}
     times: list[int | None] = []
     for k, cell in enumerate(column.cells):
         match = CLOCK_IN.search(cell)
-        ns = None if match is None else clock_ns(match[0], as_ms=as_ms)
+        ns = None if match is None else clock_ns(match[0])
         if found.form >= kernel.DATE and ns is not None:
             day = rows.columns[found.columns[0]].cells[k].split(":", 1)[0][:8]
             ns += days.setdefault(day, len(days)) * 86_400 * NS_PER_S

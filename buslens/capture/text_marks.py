@@ -1,21 +1,26 @@
 """Forms of bytes, dates and numbers that the kernel does not read, found in most lines, and what stands for them.
 
-marks_of     the patterns that a text needs
-are_base64   whether some cells are bytes in base64
+marks_of      the patterns that a text needs
+of_unpadded   those that fill up the rest of a second
+notes_of      what a person should know of them
+are_dates     whether they put seconds in place of a date
+are_base64    whether some cells are bytes in base64
 """
 
 from __future__ import annotations
 
 import re
 from base64 import b64decode
+from calendar import timegm
 from collections import Counter
 from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from buslens.capture.text_words import WORD, has_foreign_word, in_english
+from buslens.capture.text_words import ARROW, WORD, has_arrows, has_foreign_words, in_english, of_arrow
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 Mark: TypeAlias = "tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]]"
 """A pattern, and what stands for what it finds."""
@@ -26,6 +31,14 @@ _BRACKETS: Final = re.compile(
     rb"(?<![\"'])[\[{(] ?((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3}) ?[\])}]"
 )
 _CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
+_UNPADDED: Final = re.compile(
+    rb"(?<![\d.:])((?:\d{1,3}:)?\d{1,3}:\d{1,2}[.,]|\d{1,3}:\d\d?:\d\d?:|\d{9,10}[.,])(\d{1,9})(?![\d:])"
+)
+"""A time, and what stands behind its seconds."""
+_DATED: Final = re.compile(
+    rb"\((\d{4})-(\d\d)-(\d\d)[ T_](\d\d):(\d\d):(\d\d)([.,]\d{1,9})?\)(?=[ \t]+\S{1,31}[ \t]+[0-9A-Fa-f]{1,8}#)"
+)
+"""A date and time in the place of the seconds of a candump log file."""
 _HEX_LITERAL: Final = re.compile(rb"\b[xX]'([0-9A-Fa-f]*)'")
 _ESCAPED: Final = re.compile(
     rb"(?<=['\",;:=\s(])((?:\\{1,2}x[0-9A-Fa-f]{2})+[0-9A-Fa-f]*)(?=['\",;\s)}]|$)", re.MULTILINE
@@ -120,9 +133,63 @@ def marks_of(lines: list[bytes], *, of_frames: bool) -> tuple[Mark, ...]:
     extended = [_SIGN_EXTENDED.findall(line) for line in lines]
     if 4 * sum(map(bool, extended)) > len(lines) and len({one for row in extended for one in row}) > 3:
         found.append((_SIGN_EXTENDED, rb"\1"))
-    if sum(map(has_foreign_word, lines)) > most:
-        found.append((WORD, in_english))
+    words = ((has_foreign_words, WORD, in_english), (has_arrows, ARROW, of_arrow))
+    found += [(pattern, mark) for are_there, pattern, mark in words if are_there(lines)]
     return (*found, *_frame_marks(lines), *_column_marks(lines))
+
+
+def of_unpadded(lines: Sequence[bytes]) -> tuple[Mark, ...]:
+    """Return what fills up the rest of a second, if it is written as a whole number without zeros before it.
+
+    As decimals such numbers run back where they become longer, as ms, us or ns they do not.
+    """
+    found = [match for line in lines if (match := _UNPADDED.search(line)) is not None]
+    rests = [match[2] for match in found]
+    sizes = set(map(len, rests))
+    if len(sizes) < 2 or 2 * len(found) < len(lines) or any(rest[:1] == b"0" != rest for rest in rests):
+        return ()
+    width = 3 * -(-max(sizes) // 3)
+
+    seconds = [[int(part) for part in re.findall(rb"\d+", match[1])] for match in found]
+
+    def falls(of_seconds: Iterable[bytes]) -> int:
+        times = [[*whole, int(rest)] for whole, rest in zip(seconds, of_seconds, strict=True)]
+        return sum(b < a for a, b in pairwise(times))
+
+    if falls(rest.ljust(9, b"0") for rest in rests) <= 4 * falls(rests):
+        return ()
+    return ((_UNPADDED, partial(_padded, width)),)
+
+
+def notes_of(marks: Sequence[Mark]) -> tuple[str, ...]:
+    """Return what a text does not say for certain, and was taken so."""
+    found = []
+    for _, mark in marks:
+        if mark is of_arrow:
+            found.append("arrows that point to the left or down were taken for received, the others for sent")
+        elif isinstance(mark, partial) and mark.func is _padded:
+            unit = {3: "ms", 6: "us", 9: "ns"}[mark.args[0]]
+            found.append(f"what stands behind the seconds of a time is a number of {unit} without leading zeros")
+    return tuple(found)
+
+
+def are_dates(marks: Sequence[Mark]) -> bool:
+    """Return whether seconds since 1970 are put in place of the dates of a candump log file."""
+    return any(mark is _since_1970 for _, mark in marks)
+
+
+def _padded(width: int, match: re.Match[bytes]) -> bytes:
+    """Return a time whose rest of a second has leading zeros."""
+    return match[1] + match[2].rjust(width, b"0")
+
+
+def _since_1970(match: re.Match[bytes]) -> bytes:
+    """Return a date and time as seconds since 1970."""
+    try:
+        seconds = timegm((*map(int, match.groups()[:6]),))
+    except ValueError:
+        return match[0]
+    return b"(%d%s)" % (seconds, match[7] or b"")
 
 
 def _frame_marks(lines: list[bytes]) -> Iterator[Mark]:
@@ -371,6 +438,7 @@ _FRAME_FORMS: Final[tuple[Mark, ...]] = (
         re.compile(rb"(?<=[;,\t|])[^;,\t|\n\"(]*[G-Zg-z][^;,\t|\n\"(]*\((0[xX][0-9A-Fa-f]{1,8})\)(?=[;,\t|\r\n]|$)"),
         rb"\1",
     ),
+    (_DATED, _since_1970),
     (_LITERAL, _in_digits),
     (_CLOSING_TAG, b" "),
     (_HEX_LITERAL, rb'"\1"'),

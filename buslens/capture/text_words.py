@@ -1,6 +1,7 @@
-"""Words of several languages for what a column of labels says, and the English ones that stand for them."""
+"""Words of several languages and arrows for what a column of labels says, and the English words that stand for them."""
 
 import re
+from collections.abc import Sequence
 from functools import cache
 from typing import Final
 
@@ -31,6 +32,10 @@ WORD: Final = re.compile(
     rb"(?<![^\s,;|\"'])[^\W\d_][^\s,;|\"']+(?![^\s,;|\"'])|(?<![^\s,;|\"'])[\x80-\xff][^\s,;|\"']+"
 )
 """A cell that begins with a letter."""
+ARROW: Final = re.compile(
+    rb"(?<![^\s,;|\"'])(?:[-=~]{0,4}(?:(<)|>)[-=~<>]{0,4}|\xe2[\x86\x87](?:([\x90\x93])|[\x91\x92]))(?![^\s,;|\"'])"
+)
+"""An arrow as a cell, in ASCII or UTF-8; a group of one that points to the recorder, to the left or down, is found."""
 
 
 @cache
@@ -48,12 +53,23 @@ def _known() -> dict[bytes, bytes]:
     return found
 
 
-def has_foreign_word(line: bytes) -> bool:
-    """Return whether a cell of a line is one of the words."""
+def has_foreign_words(lines: Sequence[bytes]) -> bool:
+    """Return whether a cell of most lines is one of the words."""
     known = _known()
-    return any(word.lower() in known for word in WORD.findall(line))
+    return 2 * sum(any(word.lower() in known for word in WORD.findall(line)) for line in lines) > len(lines)
 
 
 def in_english(match: re.Match[bytes]) -> bytes:
     """Return the English word that stands for one that was found."""
     return _known().get(match[0].lower(), match[0])
+
+
+def has_arrows(lines: Sequence[bytes]) -> bool:
+    """Return whether most lines have one arrow, and not all of them point to the same side."""
+    found = [arrows[0] for line in lines if len(arrows := ARROW.findall(line)) == 1]
+    return 2 * len(found) > len(lines) and len({any(to_recorder) for to_recorder in found}) > 1
+
+
+def of_arrow(match: re.Match[bytes]) -> bytes:
+    """Return the word that stands for an arrow: what points to the recorder was received."""
+    return b"Rx" if any(match.groups()) else b"Tx"

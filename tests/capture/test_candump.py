@@ -12,6 +12,7 @@ from support.logs import ENGINES, Row, gather, read_slowly
 from buslens.capture import _candump_kernel as kernel
 from buslens.capture.candump import CANDUMP, REASONS
 from buslens.capture.frames import Clock, Flag
+from buslens.capture.read import read_frames
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -232,6 +233,19 @@ class TestClock:
         path = tmp_path / "clock.log"
         path.write_bytes(b"(%b) can0 001#\n" % stamp)
         assert gather(path)[1].clock is clock
+
+    @pytest.mark.parametrize("mark", [b"T", b" "])
+    def test_dates_in_place_of_seconds(self, tmp_path: Path, mark: bytes) -> None:
+        path = tmp_path / "dated.log"
+        lines = [b"123#AABB", b"00012345##1AABBCC", b"124#R", b"20000080#0000000000000000"]
+        path.write_bytes(
+            b"".join(b"(2024-03-01%b12:00:0%d.123456) can0 %b\n" % (mark, k, one) for k, one in enumerate(lines))
+        )
+        table = read_frames(path)
+        assert table["time_ns"].tolist() == [(1_709_294_400 + k) * S + 123_456_000 for k in range(4)]
+        assert table[["is_extended", "is_fd", "is_remote", "is_error"]].sum().tolist() == [1, 1, 1, 1]
+        assert table["data"].tolist()[:2] == [b"\xaa\xbb", b"\xaa\xbb\xcc"]
+        assert table.attrs["tally"].clock is Clock.LOCAL
 
     @given(st.integers(0, 4 * 10**18 - 1))
     def test_stamps_are_exact(self, tmp_path_factory: pytest.TempPathFactory, time_ns: int) -> None:

@@ -454,6 +454,74 @@ class TestRows:
         _, stats = self.read(tmp_path, "\n".join(lines))
         assert (stats.remote, stats.errors, stats.broken) == (1, 1, 0)
 
+    @pytest.mark.parametrize("word", ["ErrorFrame", "Error Frame", "ERRORFRAME", "error"])
+    @pytest.mark.parametrize("separator", [";", "  "])
+    def test_words_for_errors(self, tmp_path: Path, word: str, separator: str) -> None:
+        """A row with a time and such a word in place of the identifier is an error frame; other words are none."""
+        rows = []
+        for k, frame in enumerate(FRAMES):
+            stamp = f"{frame.time_ns / 1e9:.6f}"
+            rows.append(separator.join([stamp, "1", f"{frame.can_id:X}", str(len(frame.data)), frame.data.hex(" ")]))
+            rows += [separator.join([stamp, "1", word])] * (k % 10 == 5)
+            rows += [f"{stamp}{separator}1{separator}terror count 5"] * (k % 100 == 8)
+        _, stats = self.read(tmp_path, "\n".join([*rows, ""]))
+        assert (stats.frames, stats.errors, stats.broken) == (len(FRAMES) + len(FRAMES) // 10, len(FRAMES) // 10, 0)
+        assert stats.other_lines == len(FRAMES) // 100
+
+    @pytest.mark.parametrize("word", ["remote", "RTR"])
+    def test_words_for_requests(self, tmp_path: Path, word: str) -> None:
+        asked = FRAMES[::20]
+        path = tmp_path / "rows"
+        path.write_text(
+            "".join(
+                f"{f.time_ns / 1e9:.6f}  {f.can_id:X}  "
+                + (word if f in asked else f"{len(f.data)}  {f.data.hex(' ')}")
+                + "\n"
+                for f in FRAMES
+            )
+        )
+        assert read_frames(path)["is_remote"].tolist() == [f in asked for f in FRAMES]
+
+    @pytest.mark.parametrize(
+        "arrows", [("<-", "->"), ("<==", "==>"), ("<", ">"), ("\u2190", "\u2192"), ("\u2193", "\u2191")]
+    )
+    @pytest.mark.parametrize("separator", [" ", ",", " | "])
+    def test_arrows(self, tmp_path: Path, arrows: tuple[str, str], separator: str) -> None:
+        """Arrows of both directions say what was sent; of one direction they say nothing."""
+        path = tmp_path / "rows"
+        for signs in (arrows, arrows[1:] * 2):
+            rows = [
+                separator.join(
+                    [f"{f.time_ns / 1e9:.6f}", signs[f.is_sent], f"{f.can_id:X}", str(len(f.data)), f.data.hex(" ")]
+                )
+                for f in FRAMES
+            ]
+            path.write_text("\n".join([*rows, ""]), encoding="utf-8")
+            table = read_frames(path)
+            assert table["can_id"].tolist() == [f.can_id for f in FRAMES]
+            is_told = len(set(signs)) > 1
+            assert table["is_rx"].tolist() == [not (is_told and f.is_sent) for f in FRAMES]
+            assert any("arrows" in note for note in table.attrs["tally"].notes) == is_told
+
+    def test_words_for_widths(self, tmp_path: Path) -> None:
+        """A column that says 11 or 29 bits is believed where identifiers of 29 bits are small."""
+        path = tmp_path / "rows"
+        frames = [f._replace(can_id=0x123) if f.is_extended and f.can_id % 2 else f for f in FRAMES]
+        path.write_text(
+            "".join(
+                f"{f.time_ns / 1e9:.6f};{'29bit' if f.is_extended else '11bit'};{f.can_id:X};{f.data.hex()}\n"
+                for f in frames
+            )
+        )
+        assert read_frames(path)["is_extended"].tolist() == [f.is_extended for f in frames]
+
+    def test_two_runs(self, tmp_path: Path) -> None:
+        """No frame of a second run is lost where its times come near the last one of the first."""
+        head, rows = Written(time="s.6").text(FRAMES).split(b"\n", 1)
+        path = tmp_path / "rows"
+        path.write_bytes(b"\n".join([head, rows + head, rows + rows]))
+        assert read_frames(path)["data"].tolist() == [f.data for f in FRAMES] * 3
+
     def test_long_frames(self, tmp_path: Path) -> None:
         rows = []
         for k, frame in enumerate(FRAMES):

@@ -366,6 +366,11 @@ class TestRead:
                     + f"\t{spaced(f)}", "t [s]\tID\tDLC\tData"),
             rows_of(lambda f: f"{f.time_ns // 1000} -> {'EXT' if f.time_ns < 0 else 'STD'} ID: 0x{f.can_id:X}  "
                     f"DLC: {len(f.data)}  Data: {spaced(f)}", "12 -> Entering configuration"),
+            rows_of(lambda f: clock(f, "{h:02}:{m:02}:{s:02}") + f".{int(micros(f))};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{17 * 10**8 + f.time_ns // 10**9}.{f.time_ns // 1000 % 10**6} can0 "
+                    f"{f.can_id:x}: {spaced(f)}"),
+            rows_of(lambda f: f"({17 * 10**8 + f.time_ns // 10**9}.{f.time_ns // 1000 % 10**6}) can0 "
+                    f"{f.can_id:03X}#{f.data.hex()}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip

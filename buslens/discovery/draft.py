@@ -4,6 +4,7 @@ A draft is text in the form of the expectations file from the beginning, and is 
 exactly what will be checked. Rules and steps have the names of the demonstration's, so that its causes fit.
 """
 
+import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 from collections.abc import Sequence as Sequenced
@@ -13,14 +14,23 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from buslens.checks.agree import LEAD_ERRORS, average, leads_of
 from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Finding, Outcome
-from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, EstimatedLimit, limits_of, outliers_of
+from buslens.discovery.limits import (
+    LEAST_SPREAD,
+    MANY_FROM,
+    NORMAL_FROM,
+    STEP_NS,
+    EstimatedLimit,
+    limits_of,
+    outliers_of,
+)
 from buslens.discovery.toml_text import duration, quoted
 from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.model import AnyRule, Sequence, WrittenCondition
+from buslens.expectations.model import Agree, AnyRule, Sequence, WrittenCondition
 from buslens.timeline.build import WAKING_NS
 from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.timeline.ternary import TRUE, TernaryTimeline
@@ -43,6 +53,8 @@ _SURE_PART: Final = 0.8
 """Of a limit: below it is worth a second one, for what is surely late (rule of thumb)."""
 _SURELY_BEHIND: Final = 2.5
 """Standard deviations that a feedback comes behind another, or it may come before it, too (rule of thumb)."""
+_CHANGES: Final = 20
+"""Changes of a feedback that a capture may well show (rule of thumb)."""
 _STEPS: Final = "steps = ["
 _RECORD: Final = "record captures with it, or put in times of your own"
 
@@ -471,7 +483,33 @@ class Drafter:
                 for run in differs.episodes()
                 if run.most_ns is not None and not run.has_unknown
             ]
-        return self._lengths("feedback agreement", lines, found, ("", "settle"), "settling")
+        draft = self._lengths("feedback agreement", lines, found, ("", "settle"), "settling")
+        return draft if draft.problem else self._with_lead(draft)
+
+    def _with_lead(self, draft: RuleDraft) -> RuleDraft:
+        """Return a rule on two feedbacks that knows which of them leads, or says that no log can tell."""
+        rule = self._rule(draft.lines)
+        assert isinstance(rule, Agree)  # noqa: S101  (as it was written)
+        leads, doubts = (np.concatenate(it) for it in zip(*(leads_of(rule, it) for it in self._contexts), strict=True))
+        untold = "no log with such frames tells whether the two are exchanged: their changes lie too near each other"
+        if len(leads) < NORMAL_FROM:
+            return replace(draft, remarks=(*draft.remarks, untold))
+        lead, _ = average(leads, NS_PER_MS**2 + doubts)
+        squares, _ = average((leads - lead) ** 2 - doubts, NS_PER_MS**2 + doubts)
+        variance = max(squares, (LEAST_SPREAD * lead) ** 2, NS_PER_MS**2)
+        lead, doubt = average(leads, variance + doubts)
+        # As far as `lead` lies what is no more before than behind, twice as far what is as far behind.
+        rooms = [((part * lead / LEAD_ERRORS) ** 2 / doubt - 1) / len(leads) for part in (1.0, 0.5)]
+        if rooms[0] * _CHANGES < 1:
+            return replace(draft, remarks=(*draft.remarks, untold))
+        lines = list(draft.lines)
+        if lead < 0:
+            lines[3:5] = [lines[4].replace("second", "first"), lines[3].replace("first", "second")]
+        learned = {"lead": abs(lead), "lead_spread": variance**0.5, "lead_doubt": doubt**0.5}
+        lines[5:5] = [f"{name} = {duration(round(value))}" for name, value in learned.items()]
+        needed = [f"about {max(math.ceil(1 / it), 1)}" if it > 0 else "no number of them" for it in rooms]
+        told = f"changes that show whether the two are exchanged: {needed[0]}; whether one feeds both: {needed[1]}"
+        return replace(draft, lines=tuple(lines), remarks=(*draft.remarks, told))
 
     def _lengths(
         self, name: str, lines: list[str], delays: Sequenced[Delay], keys: tuple[str, str], what: str

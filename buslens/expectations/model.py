@@ -11,6 +11,7 @@ from typing import Any, ClassVar, Final, Literal, TypeAlias
 from buslens.definitions.model import Signal, Threshold
 from buslens.dialogue.pairs import GivenPair
 from buslens.errors import SourceLocation
+from buslens.units import NS_PER_MS
 
 Number: TypeAlias = Fraction | float
 """A limit exactly as it was written; a float stands for the shortest decimal that gives it."""
@@ -453,6 +454,10 @@ class Agree(Rule):
     first: WrittenCondition
     second: WrittenCondition
     settle_ns: int
+    #: How long `first` changes before `second` on average; standard deviations of one change, and of this average.
+    lead_ns: int | None = None
+    lead_spread_ns: int = NS_PER_MS
+    lead_doubt_ns: int = 0
 
     KIND: ClassVar[str] = "agree"
 

@@ -22,6 +22,14 @@ def agree(settle: float) -> Agree:
     )
 
 
+def leading(count: int, lead: float) -> tuple[Samples, Samples]:
+    """Return two that change so often, a second apart, shown every 10 ms."""
+    changes = [(1000 * number + 503, ("locked", "free")[number % 2]) for number in range(count)]
+    until = 1000.0 * count + 900
+    first = sampled([(0, "free"), *changes], every=10, until=until)
+    return first, sampled([(0, "free"), *((at + lead, state) for at, state in changes)], every=10, until=until)
+
+
 def changing(at: float, *, until: float = 1000, start: float = 0) -> Samples:
     return sampled([(0, "free"), (at, "locked")], every=10, until=until, start=start)
 
@@ -131,3 +139,41 @@ class TestInFull:
             ),
             in_full(Outcome.MET, "OK in 2 other periods", time_ns=None, limit=limit, count=2),
         ]
+
+
+class TestLead:
+    """Which of the two comes first is told by the average of all changes, beyond what their frames make of it."""
+
+    RULE = replace(agree(90), lead_ns=30 * NS_PER_MS, lead_spread_ns=NS_PER_MS)
+
+    @pytest.mark.parametrize(
+        ("lead", "outcome", "words"),
+        [
+            (30, "met", "OK in 9 of 9 periods"),
+            (0, "violated", "on average of 4 changes, first changed together with second; usual: 30 ms before it"),
+            (-30, "violated", "on average of 4 changes, first changed 30 ms after second; usual: 30 ms before it"),
+        ],
+    )
+    def test_exchanged(self, lead: float, outcome: str, words: str) -> None:
+        found = told(run(self.RULE, *leading(4, lead)))
+        assert found.outcome.value == outcome
+        assert words in found.reason
+
+    def test_told_the_other_way_round(self) -> None:
+        first, second = leading(4, 30)
+        assert told(run(self.RULE, second, first)).outcome is Outcome.VIOLATED
+
+    @pytest.mark.parametrize(
+        ("spread", "words"),
+        [(20, "few to tell whether one of them feeds both"), (40, "few to tell whether the two are exchanged")],
+    )
+    def test_too_few(self, spread: int, words: str) -> None:
+        """It is said what cannot be told, and nothing is wrong."""
+        rule = replace(self.RULE, lead_spread_ns=spread * NS_PER_MS)
+        result = run(rule, *leading(4, 30))
+        assert told(result).outcome is Outcome.MET
+        assert words in told(result).reason
+        assert "too few" not in told(run(rule, *leading(60, 30))).reason
+
+    def test_one_that_never_changes(self) -> None:
+        assert "exchanged" not in told(run(self.RULE, leading(4, 0)[0], leading(0, 0)[0])).reason

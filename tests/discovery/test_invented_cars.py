@@ -242,3 +242,32 @@ def test_states_of_whole_signed_bytes(tmp_path: Path) -> None:
         for fault in ("", "never locks")
     ]
     assert found == [Verdict.AS_EXPECTED, Verdict.FAULTY]
+
+
+def test_exchanged_feedbacks(tmp_path: Path) -> None:
+    """The two paths in each other's place, or one in both, are found where one is surely later than the other."""
+    (tmp_path / "car.dbc").write_text(BITS.dbc(), "utf-8")
+    captures = [str(record(BITS, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    (tmp_path / "car.toml").write_text(made.text, "utf-8")
+    assert "that show whether the two are exchanged: " in made.text
+    capture = record(BITS, tmp_path / "next.log", 10, rounds=4)
+
+    def rewired(line: str, *, is_exchanged: bool) -> str:
+        """Return a line with the wire's bits (2 and, turned round, 3 of byte 0) from the data's, and perhaps back."""
+        head, mark, data = line.partition(" 51B#")
+        if not mark:
+            return line
+        octets = bytearray.fromhex(data)
+        wire, line_bit = octets[0] >> 2 & 1, octets[1] >> 3 & 1
+        octets[0] = octets[0] & ~12 | (4 if line_bit else 8)
+        if is_exchanged:
+            octets[1] = octets[1] & ~8 | wire << 3
+        return f"{head}{mark}{octets.hex().upper()}"
+
+    lines = capture.read_text().splitlines()
+    assert check(capture, tmp_path / "car.toml").verdict is Verdict.AS_EXPECTED
+    for is_exchanged in (True, False):
+        capture.write_text("\n".join(rewired(it, is_exchanged=is_exchanged) for it in lines) + "\n")
+        found = check(capture, tmp_path / "car.toml")
+        assert found.verdict is Verdict.FAULTY, found.summary

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buslens.capture.frames import Frames
-from buslens.definitions.index import MessageIndex
 from buslens.definitions.j1939 import SPECIAL, has_special_values, special_codes
-from buslens.definitions.model import Definitions, Message, Signal, ValueType
+from buslens.definitions.model import EVERY_BIT, Definitions, Message, Signal, ValueType
 from buslens.definitions.unpack import Numbers, carries, label_codes, physical, raw_values
 from buslens.errors import UsageError, did_you_mean
 from buslens.units import NS_PER_S
@@ -25,6 +24,32 @@ if TYPE_CHECKING:
 
 _COLUMNS: Final = ("time", "channel", "can_id", "is_extended", "is_remote", "is_error", "data")
 _LONGEST_PAYLOAD: Final = 64
+
+
+class MessageIndex:
+    """Messages by what a frame shows: channel and identifier."""
+
+    def __init__(self, messages: Iterable[Message]) -> None:
+        self._found: dict[tuple[str | None, int, int, bool], Message] = {}
+        masks: set[int] = {EVERY_BIT}
+        for message in messages:
+            self._found.setdefault((message.channel, message.id_mask, message.key, message.is_extended), message)
+            masks.add(message.id_mask)
+        # What names more bits of an identifier says more precisely what it means.
+        self._masks = sorted(masks, key=int.bit_count, reverse=True)
+
+    def find(self, channel: str, can_id: int, *, is_extended: bool) -> Message | None:
+        """Return the message that an identifier means on a channel, None if it means nothing there.
+
+        A message that is tied to the channel has precedence over one that is tied to none, and the identifier as a
+        whole over its J1939 group. The same number as an 11-bit and as a 29-bit identifier is two identifiers.
+        """
+        for on in (channel, None):
+            for mask in self._masks:
+                message = self._found.get((on, mask, can_id & mask, is_extended))
+                if message is not None:
+                    return message
+        return None
 
 
 class _SignalValues(NamedTuple):

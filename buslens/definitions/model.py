@@ -117,7 +117,13 @@ class Message:
         return self.can_id & self.id_mask
 
     def signal(self, name: str) -> Signal:
-        """Return the signal of that name; DefinitionError if the message has no signal of that name."""
+        """Return the signal of that name.
+
+        Raises
+        ------
+        DefinitionError
+            If the message has no signal of that name.
+        """
         for signal in self.signals:
             if signal.name == name:
                 return signal
@@ -153,7 +159,13 @@ class Definitions:
         return iter(self.messages)
 
     def message(self, name: str) -> Message:
-        """Return the message of that name; DefinitionError if there is no message of that name."""
+        """Return the message of that name.
+
+        Raises
+        ------
+        DefinitionError
+            If there is no message of that name.
+        """
         for message in self.messages:
             if message.name == name:
                 return message

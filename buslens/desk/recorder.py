@@ -243,7 +243,7 @@ class _Session:
 
 
 def _stamp_s(line: bytes) -> float:
-    """Return the stamp of a line that `buslens.live.candump_line` has written, s."""
+    """Return the stamp of a line that `buslens.live.bus.candump_line` has written, s."""
     return float(line[1 : line.index(b")")])
 
 

@@ -286,7 +286,11 @@ class Ledger:
 def open_ledger(folder: str | PathLike[str]) -> Ledger:
     """Open what `buslens fleet -o FOLDER` has stored, for reading; a run may go on meanwhile.
 
-    Raises UsageError if there is no ledger, or it is one of a later version; BuslensError if it is damaged or cannot be
-    opened.
+    Raises
+    ------
+    UsageError
+        If there is no ledger, or it is one of a later version.
+    BuslensError
+        If it is damaged or cannot be opened.
     """
     return Ledger.reading(Path(folder))

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import CaptureError, SourceLocation, UsageError, did_you_mean
-from buslens.live.candump_line import candump_line, label_of
 
 if TYPE_CHECKING:
     from can import BusABC, Message
@@ -24,6 +23,11 @@ EXAMPLES: Final = "socketcan:can0, udp_multicast:239.74.163.2 or virtual:bench"
 _LOOK_S: Final = 0.05
 _MOST_AT_ONCE: Final = 2000
 """Frames that are taken before what has come is handed on."""
+
+_ERROR: Final = 0x20000000
+_BUS_ERROR: Final = 0x80
+"""Class of an error frame for which the driver gives none (Linux kernel, include/uapi/linux/can/error.h)."""
+_MOST_LABEL: Final = 31
 
 _IP_MULTICAST_ALL: Final = 49
 _IPV6_MULTICAST_ALL: Final = 29
@@ -112,6 +116,41 @@ def describe_listening(interface: Interface) -> str:
         f"listening on {interface}; nothing is sent, but this driver cannot be told to listen only:"
         " its controller acknowledges frames as every node does"
     )
+
+
+def label_of(channel: object) -> str:
+    """Return the name of a channel as it can stand in a log: printable ASCII without blanks.
+
+    >>> label_of("bench bus"), label_of("")
+    ('bench_bus', 'can')
+    """
+    text = "".join(char if char.isascii() and char.isprintable() and char != " " else "_" for char in str(channel))
+    return text[:_MOST_LABEL] or "can"
+
+
+def candump_line(message: Message, label: str) -> bytes:
+    """Return the line of a candump log for a frame, with its line feed, such as ``(1700000000.000072) can0 202#E8B7``.
+
+    Parameters
+    ----------
+    message : can.Message
+        As received. A stamp of 0 is none: the time of this moment takes its place.
+    """
+    stamp = message.timestamp or time.time()
+    data = bytes(message.data or b"")
+    if message.is_error_frame:
+        error_class = message.arbitration_id & 0x1FFFFFFF & ~_ERROR or _BUS_ERROR
+        return f"({stamp:.6f}) {label} {_ERROR | error_class:08X}#{data[:8].hex().upper()}\n".encode()
+    can_id = f"{message.arbitration_id:08X}" if message.is_extended_id else f"{message.arbitration_id:03X}"
+    if message.is_remote_frame:
+        length = min(message.dlc, 8)
+        payload = f"#R{length}" if length else "#R"
+    elif message.is_fd:
+        payload = f"##{4 | message.bitrate_switch | message.error_state_indicator << 1:X}{data.hex().upper()}"
+    else:
+        payload = f"#{data.hex().upper()}"
+    direction = "" if message.is_rx else " T"
+    return f"({stamp:.6f}) {label} {can_id}{payload}{direction}\n".encode()
 
 
 class Receiver:

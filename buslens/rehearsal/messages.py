@@ -122,20 +122,17 @@ def _angle(sampled: Sampled) -> Values:
     """Steer a little from side to side while the car moves."""
     speed = sampled.life.analog["SPEED"][sampled.ticks]
     swing = np.abs(sampled.ticks % 4000 - 2000) - 1000
-    angle: Values = np.floor(12.0 + np.minimum(speed, 10.0) * 0.02 * swing).astype(np.int64)
-    return angle
+    return np.asarray(np.floor(12.0 + np.minimum(speed, 10.0) * 0.02 * swing), np.int64)
 
 
 def _angle_rate(sampled: Sampled) -> Values:
     speed = sampled.life.analog["SPEED"][sampled.ticks]
-    rate: Values = np.floor(np.minimum(speed, 10.0) * 2.0 / 4.0).astype(np.int64)
-    return rate
+    return np.asarray(np.floor(np.minimum(speed, 10.0) * 2.0 / 4.0), np.int64)
 
 
 def _battery_current(sampled: Sampled) -> Values:
     """Return what flows into the battery; out of it is negative."""
-    raw: Values = np.floor(sampled.life.analog["LOAD"][sampled.ticks] * -10.0).astype(np.int64)
-    return raw
+    return np.asarray(np.floor(sampled.life.analog["LOAD"][sampled.ticks] * -10.0), np.int64)
 
 
 def _constant(value: int) -> Callable[[Sampled], Values]:

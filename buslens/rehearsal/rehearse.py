@@ -187,7 +187,10 @@ def rendered(rehearsal: Rehearsal, form: str) -> bytes:
 def write_rehearsal(rehearsal: Rehearsal, path: str | Path) -> Path:
     """Write a rehearsal to a file, whole or not at all; a name that ends in ``.gz`` is compressed.
 
-    Raises OSError if the folder does not take the file.
+    Raises
+    ------
+    OSError
+        If the folder does not take the file.
     """
     target = Path(path)
     data = rendered(rehearsal, rehearsal.form or log_form_for(target))

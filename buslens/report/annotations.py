@@ -39,6 +39,10 @@ class TimeAxis:
         """Return where a time stands; times outside stand at the ends."""
         return min(max(self.x(time_ns), self.left), self.right)
 
+    def span(self, ends_ns: tuple[int, int]) -> tuple[float, float]:
+        """Return where the ends of a doubt stand, as `held`."""
+        return self.held(ends_ns[0]), self.held(ends_ns[1])
+
     @property
     def per_ns(self) -> float:
         """Points per nanosecond."""
@@ -83,6 +87,13 @@ class Annotation:
     def right(self) -> float:
         """Where it ends."""
         return max(*self.start, *self.end)
+
+
+def mark(x: float, *words: str, number: int | None = None, is_fault: bool = False, priority: int = 0) -> Annotation:
+    """Return what is to be written at one place."""
+    return Annotation(
+        start=(x, x), end=(x, x), words=words, number=number, is_fault=is_fault, is_mark=True, priority=priority
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

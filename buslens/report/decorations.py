@@ -6,7 +6,7 @@ from typing import Final
 
 from buslens.checks.findings import Result
 from buslens.report.annotations import RowAllocator, TimeAxis, ring_half
-from buslens.report.display_list import Box, Label
+from buslens.report.display_list import Box
 from buslens.report.drawing_context import DrawingContext
 from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import file_name
@@ -53,7 +53,7 @@ class Decorations:
         self.sheet.line([(ends[0], foot - 0.3 * fmt.text), (ends[1], foot - 0.3 * fmt.text)], fmt.thin, Tone.QUIET)
         self.sheet.line([(ends[1], foot - 0.3 * fmt.text), (ends[1], foot)], fmt.thin, Tone.QUIET)
         for text in dict.fromkeys((words, words.partition(" ")[0])):
-            width = self.pen.ruler.width(text, fmt.text)
+            width = self.pen.width(text)
             left = min(max((ends[0] + ends[1] - width) / 2, self.scale.left), self.scale.right - width)
             if taken.place((left, left + width)) is not None:
                 self.pen.label(text, left, y - 0.15 * fmt.text, tone=Tone.QUIET)
@@ -76,19 +76,15 @@ class Decorations:
             x = scale.left + (value - first) / span * room
             sheet.line([(x, y), (x, y + 0.45 * fmt.text)], fmt.thin * 1.4)
             text = _tick_text(value, digits)
-            width = self.pen.ruler.width(text, fmt.text)
+            width = self.pen.width(text)
             x = min(max(x, scale.left + width / 2), scale.right - width / 2)
-            sheet.labels.append(Label(x=x, y=label_y, text=text, size=fmt.text, width=width, anchor="center"))
+            self.pen.label(text, x, label_y, anchor="center")
             number += 1
         words = legible(view.scale_words)
-        width = self.pen.ruler.width(words, fmt.text)
-        if width > room:
+        if self.pen.width(words) > room:
             words = "ms from the start" if view.in_ms else "s from the first frame"
-            width = self.pen.ruler.width(words, fmt.text)
         below = label_y + 1.3 * fmt.text
-        sheet.labels.append(
-            Label(x=scale.right, y=below, text=words, size=fmt.text, width=width, anchor="right", tone=Tone.QUIET)
-        )
+        self.pen.label(words, scale.right, below, anchor="right", tone=Tone.QUIET)
         return below + 0.65 * fmt.text
 
     def key(self, y: float, signs: Collection[str]) -> float:
@@ -102,7 +98,7 @@ class Decorations:
             "crowd": "more changes than can be drawn",
             "range": "limit of a number",
         }
-        fmt, sheet = self.fmt, self.sheet
+        fmt = self.fmt
         x, size, swatch = fmt.margin, fmt.small, 2.2 * fmt.text
         height = 1.0 * fmt.text
         shown = [sign for sign in words if sign in signs]
@@ -116,7 +112,7 @@ class Decorations:
             middle = y + height / 2
             self._swatch(sign, box)
             x += swatch + 0.5 * size
-            sheet.labels.append(Label(x=x, y=middle, text=words[sign], size=size, width=width, tone=Tone.QUIET))
+            self.pen.label(words[sign], x, middle, size=size, tone=Tone.QUIET)
             x += width + 1.6 * size
         return y + height
 
@@ -130,7 +126,7 @@ class Decorations:
             for edge in (box.top, box.bottom):
                 sheet.line([(box.left, edge), (box.right, edge)], fmt.thin, Tone.HATCH)
         elif sign == "clock":
-            whisker(sheet, (box.left, box.right), middle, swatch / 2, fmt)
+            whisker(self.pen, (box.left, box.right), middle, swatch / 2)
         elif sign == "delay":
             dots = (2.2 * fmt.thin, 1.8 * fmt.thin)
             a, b = box.left + 0.2 * swatch, box.right - 0.3 * swatch

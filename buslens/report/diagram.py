@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 
 from buslens.checks.findings import Outcome, Result
-from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, arrange
+from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, arrange, mark
 from buslens.report.decorations import Decorations
-from buslens.report.display_list import Box, DisplayList, Fill, Label
+from buslens.report.display_list import Box, DisplayList, Fill
 from buslens.report.drawing_context import DrawingContext
 from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import verdict_sentence
@@ -152,7 +152,7 @@ class DiagramLayout:
                 return None
             low, high = (legible(f"{value:.4g} {lane.unit}") for value in lane.scale)
             return (high, low)
-        if lane.shape is Shape.LEVELS and (unwritten(lane, scale, self.fmt, self.ruler) or lane.crowds):
+        if lane.shape is Shape.LEVELS and (unwritten(lane, scale, self.pen) or lane.crowds):
             return (state_name(lane, lane.high), state_name(lane, 1 - lane.high))
         return None
 
@@ -208,13 +208,10 @@ class DiagramLayout:
         if reach is None:
             if finding.outcome is Outcome.MET or finding.time_ns is None:
                 return None
-            x = scale.held(finding.time_ns)
-            return Annotation(
-                start=(x, x), end=(x, x), words=words, number=number, is_fault=is_fault, is_mark=True, priority=priority
-            )
+            return mark(scale.held(finding.time_ns), *words, number=number, is_fault=is_fault, priority=priority)
         item = Annotation(
-            start=(scale.held(reach.start[0]), scale.held(reach.start[1])),
-            end=(scale.held(reach.end[0]), scale.held(reach.end[1])),
+            start=scale.span(reach.start),
+            end=scale.span(reach.end),
             words=words,
             number=number,
             is_fault=is_fault,
@@ -238,40 +235,31 @@ class DiagramLayout:
         if allowed is None:
             return None
         item = Annotation(
-            start=(scale.held(allowed.start[0]), scale.held(allowed.start[1])),
-            end=(scale.held(allowed.end[0]), scale.held(allowed.end[1])),
+            start=scale.span(allowed.start),
+            end=scale.span(allowed.end),
             words=tuple(legible(w) for w in place.limit_words) or ("",),
         )
         return item if close or item.right - item.left > 3 * self.fmt.text else None
 
     def _small_names(self, lane: Lane) -> list[Annotation]:
         """Name above the lane the states that have no room in it."""
-        items = []
-        for state, (left, right) in unwritten(lane, self.scale, self.fmt, self.ruler).items():
-            x = (left + right) / 2
-            items.append(
-                Annotation(start=(x, x), end=(x, x), words=(state_name(lane, state),), is_mark=True, priority=1)
-            )
-        return items
+        return [
+            mark((left + right) / 2, state_name(lane, state), priority=1)
+            for state, (left, right) in unwritten(lane, self.scale, self.pen).items()
+        ]
 
     def _overhead(self) -> list[Annotation]:
         """Return what is said above all lanes: clock discontinuities, and where the log begins and ends."""
-        items = []
         view, scale = self.view, self.scale
-        for discontinuity in self.result.stats.discontinuities:
-            if view.start_ns <= discontinuity.time_ns <= view.end_ns:
-                x = scale.held(discontinuity.time_ns)
-                items.append(
-                    Annotation(
-                        start=(x, x), end=(x, x), words=(discontinuity.words, discontinuity.short_text), is_mark=True
-                    )
-                )
+        items = [
+            mark(scale.held(it.time_ns), it.words, it.short_text)
+            for it in self.result.stats.discontinuities
+            if view.start_ns <= it.time_ns <= view.end_ns
+        ]
         if self._log_end is not None and self._log_end < view.end_ns:
-            x = scale.held(self._log_end)
-            items.append(Annotation(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))
+            items.append(mark(scale.held(self._log_end), "log ends"))
         if self.result.origin_ns > view.start_ns:
-            x = scale.held(self.result.origin_ns)
-            items.append(Annotation(start=(x, x), end=(x, x), words=("log begins",), is_mark=True))
+            items.append(mark(scale.held(self.result.origin_ns), "log begins"))
         return items
 
     @property
@@ -325,32 +313,20 @@ class DiagramLayout:
 
     def draw_track(self, track: _LaneLayout, tracks: list[_LaneLayout]) -> None:
         """Draw one lane with everything that is said of it."""
-        fmt, sheet, scale = self.fmt, self.sheet, self.scale
+        fmt, scale = self.fmt, self.scale
         lane, middle = track.lane, track.top + track.height / 2
         for line, text in enumerate(track.name):
-            y = middle + (line - (len(track.name) - 1) / 2) * 1.2 * fmt.text
-            width = self.ruler.width(text, fmt.text)
-            sheet.labels.append(Label(x=fmt.margin, y=y, text=text, size=fmt.text, width=width))
+            self.pen.label(text, fmt.margin, middle + (line - (len(track.name) - 1) / 2) * 1.2 * fmt.text)
         if track.ends is not None:
             same = track.ends[0] == track.ends[1] and lane.shape is Shape.NUMBER
             spots = [(track.ends[0], middle)] if same else [(track.ends[0], track.top), (track.ends[1], track.bottom)]
             for text, y in spots:
-                sheet.labels.append(
-                    Label(
-                        x=scale.left - 0.6 * fmt.text,
-                        y=y,
-                        text=text,
-                        size=fmt.text,
-                        width=self.ruler.width(text, fmt.text),
-                        anchor="right",
-                        tone=Tone.QUIET,
-                    )
-                )
+                self.pen.label(text, scale.left - 0.6 * fmt.text, y, anchor="right", tone=Tone.QUIET)
         for place in track.allowed:
             self.band(place, track)
         if lane.shape is Shape.NUMBER:
             self.range_limits(track)
-        draw_lane(sheet, lane, scale, track.top, track.height, fmt, self.ruler)
+        draw_lane(self.pen, lane, scale, track.top, track.height)
         self.remember_signs(lane)
         for written in track.brackets:
             self.marks.bracket(written, track.bottom)
@@ -421,8 +397,6 @@ class DiagramLayout:
                 self.sheet.fills.append(Fill(points=corners, tone=Tone.PAPER, level=1))
                 for side in (-half, half):
                     self.sheet.line([(x + side + lean, top), (x + side - lean, bottom)], fmt.wave)
-
-    # --- below the lanes ------------------------------------------------------------------------------
 
 
 def lay_out(result: Result, placed: list[FindingLayout], view: View, fmt: Format, ruler: Ruler) -> DisplayList:

@@ -1,6 +1,7 @@
 """The hand that draws: puts words, rings and lines of one format onto a sheet."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from buslens.report.annotations import RING, ring_half
 from buslens.report.display_list import DisplayList, Label, Ring
@@ -25,10 +26,24 @@ class DrawingContext:
         """Height of a row of annotation."""
         return 1.5 * self.fmt.text
 
-    def label(self, text: str, x: float, y: float, *, tone: Tone = Tone.INK) -> None:
-        """Set one line of words in the common size."""
-        width = self.ruler.width(text, self.fmt.text)
-        self.sheet.labels.append(Label(x=x, y=y, text=text, size=self.fmt.text, width=width, tone=tone))
+    def label(
+        self,
+        text: str,
+        x: float,
+        y: float,
+        *,
+        size: float | None = None,
+        bold: bool = False,
+        italic: bool = False,
+        anchor: Literal["left", "center", "right"] = "left",
+        tone: Tone = Tone.INK,
+    ) -> None:
+        """Set one line of words, without a size in the common one."""
+        size = self.fmt.text if size is None else size
+        width = self.ruler.width(text, size, bold=bold)
+        self.sheet.labels.append(
+            Label(x=x, y=y, text=text, size=size, width=width, bold=bold, italic=italic, anchor=anchor, tone=tone)
+        )
 
     def paragraph(
         self,
@@ -45,17 +60,13 @@ class DrawingContext:
         x = self.fmt.margin if left is None else left
         room = self.fmt.width - self.fmt.margin - x
         for line in wrap(self.ruler, legible(text), room, size, bold=bold, most=most):
-            width = self.ruler.width(line, size, bold=bold)
-            self.sheet.labels.append(
-                Label(x=x, y=y + 0.65 * size, text=line, size=size, width=width, bold=bold, tone=tone)
-            )
+            self.label(line, x, y + 0.65 * size, size=size, bold=bold, tone=tone)
             y += 1.3 * size
         return y
 
     def ring(self, number: int, x: float, y: float, is_fault: bool) -> None:
         """Draw a number in a ring: thick and in the accent for a fault, thin and broken for a doubt."""
         fmt = self.fmt
-        text, size = str(number), fmt.text
         self.sheet.rings.append(
             Ring(
                 x=x,
@@ -67,17 +78,7 @@ class DrawingContext:
                 dash=() if is_fault else (3.0 * fmt.thin, 2.2 * fmt.thin),
             )
         )
-        self.sheet.labels.append(
-            Label(
-                x=x,
-                y=y,
-                text=text,
-                size=size,
-                width=self.ruler.width(text, size, bold=is_fault),
-                bold=is_fault,
-                anchor="center",
-            )
-        )
+        self.label(str(number), x, y, bold=is_fault, anchor="center")
 
     def interrupted(
         self,

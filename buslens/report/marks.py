@@ -1,7 +1,7 @@
 """Dimension lines, marks and brackets are drawn where they have found their rows."""
 
 from buslens.report.annotations import ARROW, RING, PlacedAnnotation, ring_half
-from buslens.report.display_list import Fill, Label
+from buslens.report.display_list import Fill
 from buslens.report.drawing_context import DrawingContext
 from buslens.report.style import Tone
 
@@ -84,19 +84,9 @@ class Marks:
 
     def words(self, written: PlacedAnnotation, y: float, tone: Tone = Tone.INK) -> None:
         """Set the words and the ring of an annotation."""
-        fmt, item = self.fmt, written.item
+        item = written.item
         if written.words:
-            self.sheet.labels.append(
-                Label(
-                    x=written.words_left,
-                    y=y,
-                    text=written.words,
-                    size=fmt.text,
-                    width=written.words_width,
-                    bold=item.is_fault,
-                    tone=tone,
-                )
-            )
+            self.pen.label(written.words, written.words_left, y, bold=item.is_fault, tone=tone)
         if written.ring_x is not None and item.number is not None:
             self.pen.ring(item.number, written.ring_x, y, item.is_fault)
 

@@ -6,7 +6,7 @@ from it; from just before the start of the handshake to just after the limit.
 
 from collections.abc import Iterable, Iterator, Mapping
 from collections.abc import Sequence as Several
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -61,16 +61,16 @@ class Strip:
     zero_words: str
     roles: tuple[str, ...]
     #: What each lane is for, such as "command"; by role, empty where the name says enough.
-    parts: Mapping[str, str]
+    parts: Mapping[str, str] = field(default_factory=dict)
     #: Findings that are drawn; the leading one first.
-    places: tuple[FindingLayout, ...]
+    places: tuple[FindingLayout, ...] = ()
     #: Lane and stretches of the command, one for each try; empty without a handshake.
-    tries_role: str
-    tries: tuple[tuple[int, int], ...]
-    clue: Clue | None
+    tries_role: str = ""
+    tries: tuple[tuple[int, int], ...] = ()
+    clue: Clue | None = None
     #: Numbers that matter on a lane beside what is seen: limits, thresholds.
-    bounds: Mapping[str, tuple[float, ...]]
-    handshake: Handshake | None
+    bounds: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    handshake: Handshake | None = None
 
 
 def evidence_strip(
@@ -137,9 +137,6 @@ def evidence_strip(
         parts=order,
         places=tuple({id(it): it for it in drawn}.values()),
         tries_role=command,
-        tries=(),
-        clue=None,
-        bounds={},
         handshake=run,
     )
     return _filled(result, clue, shown, roles, window)
@@ -175,13 +172,6 @@ def recent_strip(result: Result, origin_ns: int, last_ns: int, length_ns: int) -
         zero_ns=origin_ns,
         zero_words="first frame",
         roles=roles,
-        parts={},
-        places=(),
-        tries_role="",
-        tries=(),
-        clue=None,
-        bounds={},
-        handshake=None,
     )
 
 

@@ -3,11 +3,12 @@
 import numpy as np
 
 from buslens.report.annotations import TimeAxis
-from buslens.report.display_list import Box, DisplayList, Label
+from buslens.report.display_list import Box, DisplayList
+from buslens.report.drawing_context import DrawingContext
 from buslens.report.formatting import unknown_text
-from buslens.report.lanes import DenseChanges, Lane, Segment, Shape
+from buslens.report.lanes import DenseChanges, Lane, Segment, Shape, Transition
 from buslens.report.style import Format, Tone
-from buslens.report.text_metrics import Ruler, legible, shorten
+from buslens.report.text_metrics import legible, shorten
 from buslens.timeline.model import UNKNOWN_STATE
 
 
@@ -28,7 +29,7 @@ def rooms(lane: Lane, scale: TimeAxis) -> list[tuple[Segment, float, float]]:
     return out
 
 
-def unwritten(lane: Lane, scale: TimeAxis, fmt: Format, ruler: Ruler) -> dict[int, tuple[float, float]]:
+def unwritten(lane: Lane, scale: TimeAxis, pen: DrawingContext) -> dict[int, tuple[float, float]]:
     """Return the states whose name fits nowhere on the lane, each with where it first shows."""
     written: set[int] = set()
     first: dict[int, tuple[float, float]] = {}
@@ -36,47 +37,39 @@ def unwritten(lane: Lane, scale: TimeAxis, fmt: Format, ruler: Ruler) -> dict[in
         if stretch.state == UNKNOWN_STATE:
             continue
         first.setdefault(stretch.state, (left, right))
-        if ruler.width(state_name(lane, stretch.state), fmt.text) + _pad(lane, fmt) <= right - left:
+        if pen.width(state_name(lane, stretch.state)) + _pad(lane, pen.fmt) <= right - left:
             written.add(stretch.state)
     return {state: place for state, place in first.items() if state not in written}
 
 
-def draw_lane(
-    sheet: DisplayList, lane: Lane, scale: TimeAxis, top: float, height: float, fmt: Format, ruler: Ruler
-) -> None:
+def draw_lane(pen: DrawingContext, lane: Lane, scale: TimeAxis, top: float, height: float) -> None:
     """Draw the body of a lane."""
+    sheet, fmt = pen.sheet, pen.fmt
     if lane.shape is Shape.NUMBER:
         _staircase(sheet, lane, scale, top, height, fmt)
     else:
         for change in lane.changes:
-            _change(
-                sheet,
-                lane,
-                change.before,
-                change.after,
-                (scale.x(change.since_ns), scale.x(change.seen_ns)),
-                (top, height),
-                fmt,
-            )
+            _change(pen, lane, change, (scale.x(change.since_ns), scale.x(change.seen_ns)), (top, height))
             if UNKNOWN_STATE not in (change.before, change.after):
                 ends = (scale.x(change.since_ns - lane.clock_ns), scale.x(change.seen_ns + lane.clock_ns))
-                whisker(sheet, ends, top + height + 0.32 * fmt.text, lane.clock_ns * scale.per_ns, fmt)
+                whisker(pen, ends, top + height + 0.32 * fmt.text, lane.clock_ns * scale.per_ns)
     for stretch, left, right in rooms(lane, scale):
         if stretch.state == UNKNOWN_STATE:
-            _unknown(sheet, stretch, left, right, top + height / 2, fmt, ruler)
+            _unknown(pen, stretch, left, right, top + height / 2)
         elif lane.shape is Shape.LEVELS:
             y = _level(lane, stretch.state, top, height)
             sheet.line([(left, y), (right, y)], fmt.wave)
         elif lane.shape is Shape.BOXES:
             _box(sheet, lane, stretch, (left, right), (top, height), fmt)
         if stretch.state != UNKNOWN_STATE and lane.shape is not Shape.NUMBER:
-            _name(sheet, lane, stretch, (left, right), top + height / 2, fmt, ruler)
+            _name(pen, lane, stretch, (left, right), top + height / 2)
     for crowd in lane.crowds:
-        _crowd(sheet, crowd, scale, top, height, fmt, ruler)
+        _crowd(pen, crowd, (scale.x(crowd.start_ns), scale.x(crowd.end_ns)), (top, height))
 
 
-def whisker(sheet: DisplayList, ends: tuple[float, float], y: float, half: float, fmt: Format) -> None:
+def whisker(pen: DrawingContext, ends: tuple[float, float], y: float, half: float) -> None:
     """Draw how far a clock may be off to either side of an edge, where that can be seen."""
+    sheet, fmt = pen.sheet, pen.fmt
     if half > fmt.wave:
         tick = 0.16 * fmt.text
         sheet.line([(ends[0], y), (ends[1], y)], fmt.thin, Tone.QUIET)
@@ -94,29 +87,20 @@ def _level(lane: Lane, state: int, top: float, height: float) -> float:
     return top if state == lane.high else top + height
 
 
-def _name(
-    sheet: DisplayList, lane: Lane, stretch: Segment, ends: tuple[float, float], y: float, fmt: Format, ruler: Ruler
-) -> None:
+def _name(pen: DrawingContext, lane: Lane, stretch: Segment, ends: tuple[float, float], y: float) -> None:
     text = state_name(lane, stretch.state)
-    room = ends[1] - ends[0] - _pad(lane, fmt)
-    if room < fmt.text:
+    room = ends[1] - ends[0] - _pad(lane, pen.fmt)
+    if room < pen.fmt.text:
         return
-    shown = shorten(ruler, text, room, fmt.text)
-    if shown != text and len(shown) < 6:
-        return
-    width = ruler.width(shown, fmt.text)
-    sheet.labels.append(Label(x=(ends[0] + ends[1]) / 2, y=y, text=shown, size=fmt.text, width=width, anchor="center"))
+    shown = shorten(pen.ruler, text, room, pen.fmt.text)
+    if shown == text or len(shown) >= 6:
+        pen.label(shown, (ends[0] + ends[1]) / 2, y, anchor="center")
 
 
 def _change(
-    sheet: DisplayList,
-    lane: Lane,
-    before: int,
-    after: int,
-    ends: tuple[float, float],
-    body: tuple[float, float],
-    fmt: Format,
+    pen: DrawingContext, lane: Lane, change: Transition, ends: tuple[float, float], body: tuple[float, float]
 ) -> None:
+    sheet, fmt, before, after = pen.sheet, pen.fmt, change.before, change.after
     (since, seen), (top, height) = ends, body
     if UNKNOWN_STATE in (before, after):
         # Not a change that was seen: the line simply stops, or begins.
@@ -154,42 +138,34 @@ def _box(
     sheet.line(lower, fmt.wave)
 
 
-def _unknown(
-    sheet: DisplayList, stretch: Segment, left: float, right: float, y: float, fmt: Format, ruler: Ruler
-) -> None:
+def _unknown(pen: DrawingContext, stretch: Segment, left: float, right: float, y: float) -> None:
     """Draw a broken line in the middle, neither high nor low, with the reason set into it."""
+    sheet, fmt = pen.sheet, pen.fmt
     dash = (0.55 * fmt.text, 0.45 * fmt.text)
     gap = 0.4 * fmt.text
     for words in unknown_text(stretch.why, stretch.value):
-        width = ruler.width(words, fmt.text)
+        width = pen.width(words)
         if width + 6 * fmt.text <= right - left:
             middle = (left + right) / 2
-            sheet.labels.append(
-                Label(
-                    x=middle, y=y, text=words, size=fmt.text, width=width, anchor="center", italic=True, tone=Tone.QUIET
-                )
-            )
+            pen.label(words, middle, y, anchor="center", italic=True, tone=Tone.QUIET)
             sheet.line([(left, y), (middle - width / 2 - gap, y)], fmt.wave, dash=dash)
             sheet.line([(right, y), (middle + width / 2 + gap, y)], fmt.wave, dash=dash)
             return
     sheet.line([(left, y), (right, y)], fmt.wave, dash=dash)
 
 
-def _crowd(
-    sheet: DisplayList, crowd: DenseChanges, scale: TimeAxis, top: float, height: float, fmt: Format, ruler: Ruler
-) -> None:
+def _crowd(pen: DrawingContext, crowd: DenseChanges, ends: tuple[float, float], body: tuple[float, float]) -> None:
     """Draw upright lines side by side: more changes than can be told apart."""
-    left, right = scale.x(crowd.start_ns), scale.x(crowd.end_ns)
-    right = max(right, left + 1.5 * fmt.wave)
+    sheet, fmt = pen.sheet, pen.fmt
+    left, right = ends[0], max(ends[1], ends[0] + 1.5 * fmt.wave)
+    top, height = body
     words = f"{crowd.count} changes"
-    width = ruler.width(words, fmt.text)
+    width = pen.width(words)
     free: tuple[float, float] | None = None
     if width + 3 * fmt.text <= right - left:
         middle = (left + right) / 2
         free = (middle - width / 2 - 0.4 * fmt.text, middle + width / 2 + 0.4 * fmt.text)
-        sheet.labels.append(
-            Label(x=middle, y=top + height / 2, text=words, size=fmt.text, width=width, anchor="center", italic=True)
-        )
+        pen.label(words, middle, top + height / 2, anchor="center", italic=True)
     count = max(2, int((right - left) / (0.28 * fmt.text)) + 1)
     for x in np.linspace(left, right, count).tolist():
         if free is None or not free[0] < x < free[1]:

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from buslens.definitions.index import MessageIndex
+from buslens.definitions.decode import MessageIndex
 from buslens.definitions.model import Message
 
 

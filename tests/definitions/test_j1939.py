@@ -17,8 +17,7 @@ from support.layouts import frame_table
 
 from buslens import check
 from buslens.definitions.dbc import parse_dbc
-from buslens.definitions.decode import decode
-from buslens.definitions.index import MessageIndex
+from buslens.definitions.decode import MessageIndex, decode
 from buslens.definitions.j1939 import group_mask, group_number
 from buslens.definitions.load import load_definitions
 from buslens.definitions.model import EVERY_BIT, Definitions

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from buslens import read_frames
 from buslens.capture.frames import Flag
-from buslens.live.candump_line import candump_line, label_of
+from buslens.live.bus import candump_line, label_of
 from buslens.live.capture_writer import CaptureWriter
 from buslens.live.playback_clock import PlaybackClock
 from buslens.live.streams import InterruptibleStream, LineStream, TailStream

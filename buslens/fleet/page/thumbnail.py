@@ -4,15 +4,17 @@ from dataclasses import replace
 from typing import Final
 
 from buslens.checks.findings import Result
+from buslens.expectations.model import Sequence
 from buslens.fleet.model import Anomaly, FindingRow
-from buslens.report.bare_lanes import Bare, lanes
-from buslens.report.finding_layout import FindingLayout, places
+from buslens.report.decorations import Decorations
+from buslens.report.diagram import DiagramLayout
+from buslens.report.finding_layout import FindingLayout, places, rule_roles, trigger_roles
 from buslens.report.formatting import verdict_sentence
 from buslens.report.inline_svg import drawn
 from buslens.report.record.markup import Markup
 from buslens.report.style import Format
 from buslens.report.text_metrics import Lettering
-from buslens.report.view import choose
+from buslens.report.view import View, choose
 from buslens.units import NS_PER_MS, NS_PER_US
 
 SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane=11.0, wave=0.9, thin=0.45, margin=3.0)
@@ -20,6 +22,18 @@ SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane
 
 MOST_LANES: Final = 6
 """A small diagram with more lanes than this is none."""
+
+
+class _BareLanes(DiagramLayout):
+    """Lanes and scale alone: what else the figure says stands in words beside it."""
+
+    def head(self, around: Decorations) -> float:
+        """Set nothing above the lanes but when other handshakes ran."""
+        return around.strips(self.fmt.margin)
+
+    def foot(self, around: Decorations, y: float) -> float:  # noqa: ARG002  # the signs are explained once on the page
+        """Set nothing below the scale."""
+        return y
 
 
 def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> Markup:
@@ -33,8 +47,8 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     placed = places(result)
     found = None if about is None else next((it for it in placed if _is_of(it, about, result.origin_ns)), None)
     view = choose(result, placed, about=found)
-    view = replace(view, roles=lanes(result, placed, view, found, most=MOST_LANES), left_out=())
-    small = Bare(result, placed, view, SMALL, Lettering())
+    view = replace(view, roles=_lanes(result, placed, view, found, most=MOST_LANES), left_out=())
+    small = _BareLanes(result, placed, view, SMALL, Lettering())
     # No notes stand below, so that no number leads anywhere.
     small.numbers = {}
     label = f"Timing diagram. {view.caption}. {verdict_sentence(result)}"
@@ -52,3 +66,34 @@ def _is_of(place: FindingLayout, about: FindingRow | Anomaly, origin_ns: int) ->
     time_ns = None if finding.time_ns is None else finding.time_ns - origin_ns
     mine = (finding.rule, finding.step, finding.handshake, finding.outcome, time_ns)
     return mine == (about.rule, about.step, about.handshake, about.outcome, about.time_ns)
+
+
+def _lanes(
+    result: Result, placed: list[FindingLayout], view: View, about: FindingLayout | None, *, most: int
+) -> tuple[str, ...]:
+    """Return the roles that the handshake is made of, and those that something is wrong with here, in that order."""
+    wrong = [
+        place
+        for place in placed
+        if place.finding.outcome.is_fault
+        and place.extent is not None
+        and place.extent[1] >= view.start_ns
+        and place.extent[0] <= view.end_ns
+    ]
+    order: list[str] = []
+    shown = None if view.handshake is None else view.handshake.rule
+    for rule in result.expectations.rules:
+        if about is not None and rule.name == about.finding.rule and not isinstance(rule, Sequence):
+            order += rule_roles(rule, result.expectations)
+        if rule.name == shown and isinstance(rule, Sequence):
+            order += trigger_roles(rule.start)
+            order += [role for step in rule.steps for role in trigger_roles(step.await_)]
+    order += [place.role for place in wrong]
+    if shown is None:
+        names = {place.finding.rule for place in wrong}
+        order += [
+            role for rule in result.expectations.rules if rule.name in names
+            for role in rule_roles(rule, result.expectations)
+        ]  # fmt: skip
+    roles = [role for role in dict.fromkeys(order) if role in result.timelines]
+    return tuple(roles[:most]) or view.roles[:most]

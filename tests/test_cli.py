@@ -106,6 +106,9 @@ class TestCommandLineErrors:
             ),
             (["check", "x.log", "--workers", "two"], "argument --workers: 'two' is not a whole number from 1 on; see"),
             (["check", "-", "-"], "standard input ('-') can be read only once"),
+            (["plot", "x.log", "--handshake", "0"], "argument --handshake: '0' is not a whole number from 1 on; see"),
+            (["plot", "x.log", "--window", "0,5", "2"], "argument --window: '0,5' is not a number; write 0.5; see"),
+            (["rehearse", "healthy", "--battery", "low"], "argument --battery: 'low' is not a number; see"),
             (["plot", "x.log", "--width", "wall"], "argument --width: invalid choice: 'wall'"),
             (
                 ["plot", "x.log", "--window", "1", "2", "--whole"],

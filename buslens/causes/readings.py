@@ -98,8 +98,9 @@ def classify(measurement: Measurement, given: str) -> ResultRange:
     Raises UsageError if it is none.
     """
     named = {window.name: window for window in measurement.results}
-    if given in named:
-        return named[given]
+    for name, window in named.items():
+        if name.casefold() == given.casefold():
+            return window
     if not measurement.unit:
         raise UsageError(f"{measurement.name}={given}: the results are {', '.join(named)}")
     number, _, unit = given.partition(" ")

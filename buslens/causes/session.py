@@ -77,7 +77,7 @@ def load_session(path: str | Path) -> Session:
         data = json.loads(raw.decode("utf-8"))
     except json.JSONDecodeError as error:
         place = SourceLocation(str(path), error.lineno, error.colno)
-        raise UsageError(f"{place}: this is no session of a diagnosis: {error.msg}; name another file") from None
+        raise UsageError(f"{place}: this is no session of a diagnosis; name another file") from None
     except (ValueError, RecursionError):  # no UTF-8, a number of thousands of digits, brackets without end
         raise UsageError(f"{path}: this is no session of a diagnosis; name another file") from None
     return _session(data, str(path))

@@ -12,17 +12,18 @@ Slots of `says`, each as people write it:
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from buslens.checks.findings import Finding
 from buslens.checks.phrases import span_text, whole_limit_text
-from buslens.expectations.model import Role, Rule
+from buslens.expectations.model import Role, Rule, Sequence
 
 
 def in_own_words(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding:
     """Return a finding whose sentence is that of the file, where the file has one for its outcome."""
-    sentence = labelled(finding.reason, roles)
+    steps = [step.name for step in rule.steps] if isinstance(rule, Sequence) else []
+    sentence = labelled(finding.reason, roles, kept=steps)
     written = rule.says.get(finding.outcome.value)
     if written is not None:
         sentence = written.format(
@@ -35,11 +36,12 @@ def in_own_words(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Fin
     return finding if sentence == finding.reason else replace(finding, reason=sentence)
 
 
-def labelled(sentence: str, roles: Mapping[str, Role]) -> str:
-    """Return a sentence with the labels of roles in place of their names."""
+def labelled(sentence: str, roles: Mapping[str, Role], kept: Iterable[str] = ()) -> str:
+    """Return a sentence with the labels of roles in place of their names, save within what is kept: names of steps."""
     names = {name.replace("_", " "): role.label for name, role in roles.items() if role.label}
     if not names:
         return sentence
+    names |= {name: name for name in kept}
     # The longest first, so that no name is taken for a part of another.
     listed = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
     return re.sub(rf"(?<![\w-])(?:{listed})(?![\w-])", lambda match: names[match[0]], sentence)

@@ -19,7 +19,7 @@ from xml.etree.ElementTree import Element
 
 from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
+from buslens.cli.options import Parser, add_all_argument, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
 from buslens.files import write_atomically
@@ -34,7 +34,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="recorded bus log; '-' is standard input")
     add_checking_arguments(parser)
     add_beside_argument(parser)
-    parser.add_argument("--all", action="store_true", help="write out every finding and every rule that is OK")
+    add_all_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document over all captures")
     parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")
 

@@ -82,6 +82,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             f"{options.session}: its readings were made for {', '.join(session.captures)}, and count for these captures"
             " too; if they are of another car, begin another session"
         )
+    elif dropped := [it for it in session.captures if it not in paths]:
+        console.note(
+            f"{options.session}: {', '.join(dropped)} no longer counts; name all captures of the car to keep them"
+        )
     if options.session is not None:
         by_hand = [it for it in found.readings if not it.is_traced]
         save_session(options.session, paths, by_hand, session.skipped)

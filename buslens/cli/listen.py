@@ -24,7 +24,7 @@ import threading
 from typing import TYPE_CHECKING
 
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_checking_arguments, whole_number
+from buslens.cli.options import Parser, add_all_argument, add_checking_arguments, whole_number
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def add_arguments(parser: Parser) -> None:
     )
     parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver needs it")
     add_checking_arguments(parser, workers=False)
+    add_all_argument(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
@@ -73,9 +74,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             return streams[-1]
 
         screen = screen_for(console) if options.guide is None else _guided(engine, options.guide, console)
-        status = run_player(
-            Player(read_stream(options.interface, make), with_clock(engine), screen), screen, console, with_keys=True
-        )
+        player = Player(read_stream(options.interface, make), with_clock(engine), screen)
+        status = run_player(player, screen, console, with_keys=True, in_full=options.all)
     except BaseException:
         receiver.close()
         raise

@@ -113,6 +113,11 @@ def add_checking_arguments(parser: Parser, *, workers: bool = True) -> None:
         )
 
 
+def add_all_argument(parser: Parser) -> None:
+    """Add what every command takes that ends with the report on a capture."""
+    parser.add_argument("--all", action="store_true", help="write out every finding and every rule that is OK")
+
+
 def add_beside_argument(parser: Parser) -> None:
     """Add what every command takes that checks one capture together with what other instruments recorded."""
     parser.add_argument(
@@ -149,6 +154,22 @@ def _channel(text: str) -> tuple[str, str]:
     if not recorded or not defined:
         raise argparse.ArgumentTypeError(f"'{text}' is not two names of a channel, such as '1=can0'")
     return recorded, defined
+
+
+def number(text: str) -> float:
+    """Return a number; for `type` of an option."""
+    try:
+        return float(text)
+    except ValueError:
+        hint = f"; write {text.replace(',', '.')}" if re.fullmatch(r"-?\d+,\d+", text) else ""
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number{hint}") from None
+
+
+def integer(text: str) -> int:
+    """Return a whole number, perhaps below zero; for `type` of an option."""
+    if not re.fullmatch(r"-?\d+", text, re.ASCII):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number")
+    return int(text)
 
 
 def whole_number(text: str) -> int:

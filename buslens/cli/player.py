@@ -257,7 +257,7 @@ def screen_for(console: Console) -> Screen:
     return LineScreen(console.result, width=console.width)
 
 
-def run_player(player: Player, screen: Screen, console: Console, *, with_keys: bool) -> Status:
+def run_player(player: Player, screen: Screen, console: Console, *, with_keys: bool, in_full: bool) -> Status:
     """Play, say the verdict on what was played, and return the exit status.
 
     Ctrl-C only ends the playing; so does a request of the system to end, which the exit status tells.
@@ -277,14 +277,14 @@ def run_player(player: Player, screen: Screen, console: Console, *, with_keys: b
         console.note("nothing was played, so there is no verdict")
         return Status.UNDECIDED if ended is None else ended
     if ended is None:
-        report(player, result, console)
+        report(player, result, console, in_full=in_full)
         return status_of(result.verdict)
     with suppress(OSError):  # the terminal may be what has gone
-        report(player, result, console)
+        report(player, result, console, in_full=in_full)
     return ended
 
 
-def report(player: Player, result: Result, console: Console) -> None:
+def report(player: Player, result: Result, console: Console, *, in_full: bool) -> None:
     """Write the whole report, the verdict last."""
     from buslens.live.engine import is_final
     from buslens.report.formatting import moment, place
@@ -295,4 +295,4 @@ def report(player: Player, result: Result, console: Console) -> None:
             if finding.outcome.value != "undecided" and not is_final(finding, result):
                 when = moment(finding.time_ns or 0, result.origin_ns)
                 console.note(f"correction: the final report no longer contains what was found {when}: {place(finding)}")
-    console.result("\n" + text(result, width=console.width, painted=console.painted))
+    console.result("\n" + text(result, width=console.width, painted=console.painted, in_full=in_full))

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import Console, silence_libraries
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, number, whole_number
 from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
 from buslens.report.style import FORMATS
@@ -36,9 +36,9 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
     parser.add_argument("-o", "--output", metavar="FILE", help="picture to write: .png, .svg or .pdf")
     what = parser.add_mutually_exclusive_group()
-    what.add_argument("--handshake", metavar="N", type=int, help="show this handshake, counted from 1")
+    what.add_argument("--handshake", metavar="N", type=whole_number, help="show this handshake, counted from 1")
     what.add_argument(
-        "--window", metavar=("FROM", "TO"), nargs=2, type=float, help="show this stretch, seconds from the first frame"
+        "--window", metavar=("FROM", "TO"), nargs=2, type=number, help="show this stretch, seconds from the first frame"
     )
     what.add_argument("--whole", action="store_true", help="show the whole capture")
     what.add_argument("--strip", action="store_true", help="show only the lanes that tell what is wrong, for a report")

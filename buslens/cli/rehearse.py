@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.cli.console import Console
-from buslens.cli.options import Parser
+from buslens.cli.options import Parser, integer, number, whole_number
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 from buslens.files import write_atomically
@@ -38,7 +38,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("fault", metavar="FAULT", nargs="?", help="what is wrong with the car; see --list")
     parser.add_argument("-o", "--output", metavar="FILE", help="capture to write; '-' is standard output")
     parser.add_argument("--list", action="store_true", help="list the faults and say what each of them does")
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="another seed is another day (default: 1)")
+    parser.add_argument("--seed", metavar="N", type=integer, default=1, help="another seed is another day (default: 1)")
     parser.add_argument("--form", choices=tuple(FORMS), help="form of the log, whatever the suffix says")
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
     parser.add_argument(
@@ -52,17 +52,21 @@ def add_arguments(parser: Parser) -> None:
         metavar="CSV",
         help="write the voltages at the five pins of the lock's plug, too, as a recorder shows them, 500 rows a second",
     )
-    parser.add_argument("--duration", metavar="S", type=float, help="seconds; the driver does the same again and again")
-    parser.add_argument("--severity", metavar="X", type=float, default=1.0, help="of faults with degrees (default: 1)")
+    parser.add_argument("--duration", metavar="S", type=number, help="seconds; the driver repeats what he does")
+    parser.add_argument("--severity", metavar="X", type=number, default=1.0, help="of faults with degrees (default: 1)")
     parser.add_argument(
         "--begins", choices=("parked", "driving"), default="parked", help="when the fault comes (default: parked)"
     )
-    parser.add_argument("--temperature", metavar="T", type=float, help="of the car, degC")
-    parser.add_argument("--battery", metavar="V", type=float, help="of the battery without load, V")
+    parser.add_argument("--temperature", metavar="T", type=number, help="of the car, degC")
+    parser.add_argument("--battery", metavar="V", type=number, help="of the battery without load, V")
     parser.add_argument(
-        "--background", metavar="N", type=int, default=4, help="messages of units not in the definitions (default: 4)"
+        "--background",
+        metavar="N",
+        type=integer,
+        default=4,
+        help="messages that no DBC file defines (default: 4)",
     )
-    parser.add_argument("--car", metavar="N", type=int, default=1, help="number of the club's car (default: 1)")
+    parser.add_argument("--car", metavar="N", type=whole_number, default=1, help="the club's car (default: 1)")
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:

@@ -25,7 +25,7 @@ import argparse
 import math
 
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_all_argument, add_checking_arguments, table_of
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 
@@ -37,6 +37,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--follow", action="store_true", help="show a file that is still being written, as it grows")
     parser.add_argument("--onto", metavar="INTERFACE", help="also send the frames: virtual or udp_multicast")
     add_checking_arguments(parser, workers=False)
+    add_all_argument(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
@@ -61,9 +62,14 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     sender = None if target is None else Sender(target)
     pace = None if options.follow else PlaybackClock(options.speed)
     screen = screen_for(console)
+    if sender is not None and options.speed != 1.0:
+        console.note(
+            f"the frames go out {options.speed:g} times as fast as they were recorded: whoever measures a time on them"
+            " gets another one"
+        )
     try:
         player = Player(reading, new_engine, screen, pace=pace, sender=sender)
-        status = run_player(player, screen, console, with_keys=not options.follow)
+        status = run_player(player, screen, console, with_keys=not options.follow, in_full=options.all)
     finally:
         if sender is not None:
             sender.close()

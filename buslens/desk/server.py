@@ -22,6 +22,7 @@ _RUNNING: Final = ".desk.json"
 """Says on which port the desk of a folder answers, for a second start of it."""
 _LOCK: Final = ".desk.lock"
 _LAST_REQUESTS_S: Final = 3
+_LAST_PORT: Final = 65535
 
 
 def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable[[str], object] | None) -> None:
@@ -123,6 +124,8 @@ def _server(config: uvicorn.Config, before_end: Callable[[], None]) -> uvicorn.S
 def _listen(port: int) -> socket.socket:
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
+        if port > _LAST_PORT:
+            raise UsageError(f"--port {port}: ports end at {_LAST_PORT}; leave --port out to use one that is free")
         if os.name != "nt":  # there it lets two programs share a port
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", port))

@@ -37,8 +37,10 @@ _MOST_KEPT_BYTES: Final = 24_000_000
 def prepare() -> None:
     """Load what every task needs, so that the first one does not wait; end with the desk, however that ends."""
     import multiprocessing
+    import signal
     import threading
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be started deaf
     parent = multiprocessing.parent_process()
 
     def watch() -> None:

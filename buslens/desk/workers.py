@@ -10,6 +10,7 @@ from typing import Final, TypeVar
 
 from buslens.desk import work
 from buslens.errors import UsageError
+from buslens.fleet.local_pool import deaf_to_ctrl_c
 
 _R = TypeVar("_R")
 
@@ -98,4 +99,6 @@ class Workers:
             # A fresh process, not a copy of this one, whose threads would be lost in it.
             context = multiprocessing.get_context("spawn")
             pool = self._pools[number] = ProcessPoolExecutor(1, context, initializer=work.prepare)
+            with deaf_to_ctrl_c():
+                pool.submit(work.is_ready)
         return pool

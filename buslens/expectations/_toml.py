@@ -33,6 +33,27 @@ _DEEP: Final = re.compile(r"""(?:(?:(?<![A-Za-z0-9_-])[A-Za-z0-9_-]++|"[^"\n]*+"
 """A key of so many parts that `tomllib`, whose work grows with their square, would not come to an end."""
 _SHORT: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b", '"': '"', "\\": "\\"}
 _NO_BACKSLASH: Final = "in a path write '/' in place of each '\\', on Windows too"
+_HINTS: Final = (
+    (r"'\\'|hex value", r"\\", _NO_BACKSLASH),
+    ("", "[\u00a0\u2000-\u200d\u202f\ufeff]", "a blank of this line is a special one: delete it, and type it again"),
+    ("", "[\u201c-\u201f]", 'quotes are straight: "lock handshake"'),
+    ("twice|overwrite", r"\d: \[+rules\]", "write [[rules]] with two brackets above each rule"),
+    ("twice|overwrite", "", "it stands above already: delete one of the two"),
+    (r"illegal character '\\n'", "", "close the quote in this line"),
+    ("", r"= *-?\d+,\d", 'decimals stand behind a point, and a number with its unit in quotes: "9.5 V"'),
+    ("", r"= *-?\d[\d.]* *[A-Za-z%\u00b0\u00b5\u03bc]", 'a number with its unit stands in quotes: "200 ms"'),
+    ("invalid value", r"= *(True|False)\b", "write true or false, in small letters"),
+    ("invalid value", r"^1: |\d: \[", "a list above is not closed: end it with ']'"),
+    ("invalid value", "", 'a text stands in quotes, such as name = "lock handshake"'),
+    ("key", r"\d: \{", "what stands in braces is one line, '}' its end, and no comma before that"),
+    (
+        "key|declaration",
+        "",
+        "a name is one word of the letters a to z, digits and '_': longer_than; any other is put in quotes",
+    ),
+)
+"""What to write instead, by what `tomllib` says and by the column and the line; the first that fits."""
+_DECLARED: Final = re.compile(r"\(('[^']*',? ?)+\)")
 _PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
 
@@ -243,12 +264,15 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
         source, line = _source(path, lines, len(text)), "the end of the file"
     reason = match[1][:1].lower() + match[1][1:]
     shown = line if not match[2] else f"'{line[:60]}'"
-    hint = '; a text stands in quotes, such as name = "lock handshake"' if reason == "invalid value" else ""
-    if "'\\'" in reason:
-        hint = f"; {_NO_BACKSLASH}"
-    if "twice" in reason and line.startswith("[rules]"):
-        hint = "; write [[rules]] with two brackets above each rule"
-    raise ExpectationError(f"this is not valid TOML: {reason}, at {shown}{hint}", source)
+    told = f"{source.column}: {line}"
+    hint = next((f"; {hint}" for of, where, hint in _HINTS if re.search(of, reason) and re.search(where, told)), "")
+    raise ExpectationError(f"this is not valid TOML: {_DECLARED.sub(_header, reason)}, at {shown}{hint}", source)
+
+
+def _header(declared: re.Match[str]) -> str:
+    """Return a table's name as it stands in a file: of ``('roles', 'supply')`` ``[roles.supply]``."""
+    names = re.findall("'([^']*)'", declared[0])
+    return f"[{'.'.join(names)}]"
 
 
 def parse_document(raw: bytes, path: str) -> TomlDocument:
@@ -264,6 +288,8 @@ def parse_document(raw: bytes, path: str) -> TomlDocument:
         problem = f"byte {raw[error.start]:#04x} is not UTF-8; save the file as UTF-8"
         raise ExpectationError(problem, SourceLocation(path, line + 1, column)) from None
     text = text.replace("\r\n", "\n")
+    if "\n" not in text:  # old line ends
+        text = text.replace("\r", "\n")
     lines = [0, *(match.end() for match in re.finditer("\n", text))]
     if (deep := _DEEP.search(text)) is not None:
         problem = "a key has 64 parts or more here, joined by points; no key of this file has more than three"

@@ -141,6 +141,12 @@ def _read(text: str, roles: Mapping[str, Role | None], where: Where, problems: l
     return None if mistakes else part
 
 
+def _beginning(tree: Token | Tree[Token]) -> Token:
+    while not isinstance(tree, str):  # a token is a str; the tree may be too deep to recur
+        tree = tree.children[0]
+    return tree
+
+
 class _ConditionBuilder:
     """Reads the meaning of a syntax tree and gathers all that is wrong with it."""
 
@@ -157,18 +163,23 @@ class _ConditionBuilder:
         if name in _ATOMS:
             return _ATOMS[name](self, cast("list[Token]", children))
         if depth > MOST_NESTED:
-            at: Token | Tree[Token] = tree
-            while not isinstance(at, str):  # a token is a str; the tree may be too deep to recur
-                at = at.children[0]
             problem = f"groups are nested more than {MOST_NESTED} deep; split this into several rules"
-            raise ConditionSyntaxError(Mistake(at.start_pos or 0, problem))
+            raise ConditionSyntaxError(Mistake(_beginning(tree).start_pos or 0, problem))
         if name == "not":
             return self.negated(cast("Token", children[0]), self.part(cast("Tree[Token]", children[1]), depth + 1))
         if name == "for":
             held = self.part(cast("Tree[Token]", children[0]), depth + 1)
             return self.held(held, *cast("list[Token]", children[1:]))
         parts = [self.part(cast("Tree[Token]", child), depth + 1) for child in children]
-        return self.all_of(parts) if name == "and" else self.any_of(parts)
+        if name != "and":
+            return self.any_of(parts)
+        state_of: dict[str, str] = {}
+        for part, child in zip(parts, children, strict=True):
+            match part.condition:
+                case Is(role=role, state=state) if state_of.setdefault(role, state) != state:
+                    problem = f"{role} is never {state_of[role]} and {state} at once; write 'or', or name another role"
+                    self.wrong(_beginning(child), problem)
+        return self.all_of(parts)
 
     def negated(self, at: Token, part: _Part) -> _Part:
         if part.condition is None:

@@ -57,6 +57,11 @@ class ClusterPool:
         except ImportError as exc:
             how = 'pip install "buslens[cluster]"'
             raise UsageError(f"--scheduler needs a library that is not installed: {how}") from exc
+        if ":" not in self._address:  # for any name the library looks long
+            raise UsageError(
+                f"--scheduler {self._address}: write the address as 'dask scheduler' prints it, such as"
+                " tcp://192.0.2.7:8786"
+            )
         # That a connection is lost is told in a sentence, not with the traces that the library logs.
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         try:

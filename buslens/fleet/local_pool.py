@@ -168,7 +168,7 @@ class LocalPool:
             target=_serve, args=(there, self._memory_bytes, self._begin), name="buslens worker", daemon=True
         )
         try:
-            with _sigint_blocked():
+            with deaf_to_ctrl_c():
                 process.start()
         except OSError as exc:
             raise BuslensError(f"a process cannot be started: {exc.strerror or exc}; give fewer --workers") from exc
@@ -255,7 +255,7 @@ class LocalPool:
 
 
 @contextmanager
-def _sigint_blocked() -> Iterator[None]:
+def deaf_to_ctrl_c() -> Iterator[None]:
     """Let processes that start meanwhile never hear Ctrl-C, which a terminal sends to all; this one hears it after."""
     if not hasattr(signal, "pthread_sigmask"):
         yield

@@ -19,6 +19,8 @@ MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""
 _ENOUGH: Final = 5
 """Captures that must be checked before it is told how long the rest will take."""
+_TROUBLES: Final = 3
+"""Captures of a kind of trouble that are named."""
 
 
 def closing(
@@ -58,6 +60,8 @@ def run_sentence(done: RunSummary) -> str:
     if not done.listed:
         return "No captures were found."
     parts = [f"{done.judged:,} checked" if done.judged else "none checked again"]
+    if troubled := done.troubles.total():
+        parts[0] += f", {troubled:,} of them without a verdict"
     if done.unchanged:
         parts.append(f"{done.unchanged:,} known from before and not read again")
     if done.copies:
@@ -111,8 +115,10 @@ def _vehicle(place: int, one: VehicleStatus) -> Iterator[Paragraph]:
 
 def _troubles(view: FleetView) -> Iterator[Paragraph]:
     for trouble, (count, rows) in view.troubles.items():
-        yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=MARGIN)
-        yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=MARGIN, hang=2 * MARGIN)
+        more = ", such as" if count > _TROUBLES else ""
+        yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}{more}:", indent=MARGIN)
+        for row in rows[:_TROUBLES]:
+            yield paragraph(f"{clean(row.address)}: {clean(row.summary)}", indent=MARGIN, hang=2 * MARGIN)
 
 
 def _rate(per_second: float) -> str:

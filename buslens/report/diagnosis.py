@@ -267,8 +267,13 @@ def last_line(diagnosis: Diagnosis) -> str:
             order = "; then ".join(clean(it.title) for it in advice.hypotheses)
             return f"No measurement of the causes file tells more. Examine, in this order: {order}."
         case _:
-            name = "" if advice.measurement is None else advice.measurement.name
-            return f"Next: measure {name}, and enter it with --measured {name}=READING."
+            if advice.measurement is None:
+                return ""
+            name, unit = advice.measurement.name, advice.measurement.unit
+            takes = (
+                f"a number in {unit}" if unit else "one of " + ", ".join(it.name for it in advice.measurement.results)
+            )
+            return f"Next: measure {name}, and enter it with --measured {name}=READING: {takes}."
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

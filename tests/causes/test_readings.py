@@ -26,6 +26,7 @@ class TestRead:
             ("supply_at_lock=-0.1V", "none"),
             ("supply_at_lock=low", "low"),
             ("load_fuse=blown", "blown"),
+            ("load_fuse=Blown", "blown"),
             ("enable_wire=10 kohm", "open"),
             ("enable_wire=0.3 Ω", "good"),
             ("enable_wire=OL", "open"),

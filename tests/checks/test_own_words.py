@@ -12,7 +12,7 @@ from buslens.checks.findings import Outcome
 from buslens.checks.own_words import in_own_words, labelled
 from buslens.errors import ExpectationError
 from buslens.expectations.load import load_expectations
-from buslens.expectations.model import Role, Rule
+from buslens.expectations.model import Role, Rule, Sequence, Step
 from buslens.expectations.schema import OUTCOMES, SLOTS
 
 ROOT = Path(__file__).parents[2]
@@ -90,6 +90,13 @@ class TestLabel:
         assert labelled("lock enable became on before lock; door, locked", self.ROLES) == (
             "enable wire became on before bolt; door, locked"
         )
+
+    def test_the_name_of_a_step_stays(self) -> None:
+        late, label = step_finding(Outcome.LATE), Role(name="enable", label="line 7")
+        step = Step(name="enable on", await_=None, within_ns=1)
+        rule = Sequence(name=late.rule, start=None, steps=(step,))
+        assert "after enable on" in in_own_words(late, rule, {"enable": label}).reason
+        assert "after line 7 on" in in_own_words(late, replace(rule, steps=()), {"enable": label}).reason
 
     def test_in_a_capture(self, tmp_path: Path) -> None:
         from buslens.report.page.page import page

@@ -150,6 +150,12 @@ class TestSession:
         _, _, told = diagnose(capsys, sample("car05_enable_open.log"), *kept)
         assert f"its readings were made for {first}, and count for these captures too" in told
 
+    def test_a_capture_that_is_named_no_more(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+        kept = ["--session", str(tmp_path / "car.json")]
+        first, second = sample("car04_ground_open.log"), sample("car04_logic_fuse_blown.asc")
+        diagnose(capsys, first, *kept)
+        assert f"{first} no longer counts" in diagnose(capsys, second, *kept)[2]
+
     def test_never_over_a_capture(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         log = tmp_path / "car.log"
         held = (SAMPLES / "car01_healthy.log").read_bytes()

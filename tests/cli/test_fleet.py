@@ -13,6 +13,7 @@ import pytest
 
 from buslens.cli import main
 from buslens.cli.fleet import _memory, _time
+from buslens.fleet.model import FailureKind
 from buslens.fleet.progress import Progress
 from buslens.fleet.result_folder import WRITTEN, is_ledger
 from buslens.fleet.run_jobs import RunSummary
@@ -317,6 +318,8 @@ class TestWords:
         assert run_sentence(RunSummary()) == "No captures were found."
         done = RunSummary(listed=9, judged=5, unchanged=3, copies=1, seconds=10)
         assert run_sentence(done).startswith("9 captures in 10 s: 5 checked, 3 known from before and not read again, 1")
+        done.troubles[FailureKind.DIED] = 2
+        assert run_sentence(done).startswith("9 captures in 10 s: 5 checked, 2 of them without a verdict, 3 known")
 
     def test_limits(self) -> None:
         assert (_time("2 min"), _memory("2 gb"), _memory("1.5GiB")) == (120.0, 2_000_000_000, 1_610_612_736)

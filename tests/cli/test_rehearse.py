@@ -132,7 +132,7 @@ class TestWords:
             (["healthy"], "name a fault and a file"),
             (["slow-moter", "-o", "x.log"], "'slow-moter'; did you mean 'slow-motor'?"),
             (["healthy", "-o", "x.log", "--seed", "-1"], "seed is -1"),
-            (["healthy", "-o", "x.log", "--seed", "one"], "argument --seed: invalid int value: 'one'"),
+            (["healthy", "-o", "x.log", "--seed", "one"], "argument --seed: 'one' is not a whole number"),
             (["healthy", "-o", "no/x.log", "--duration", "1"], "there is no folder 'no'"),
             (["healthy", "-o", ".", "--duration", "1"], "is a folder"),
         ],

@@ -296,6 +296,8 @@ class TestEnding:
     def test_port_that_is_taken(self, desk: RunningDesk, tmp_path: Path) -> None:
         with pytest.raises(AssertionError, match=r"another program uses it; leave --port out"):
             start_desk(tmp_path, "--port", str(desk.port))
+        with pytest.raises(AssertionError, match=r"ports end at 65535; leave --port out"):
+            start_desk(tmp_path, "--port", "65536")
 
     def test_an_old_cookie_is_worth_nothing(self, tmp_path: Path) -> None:
         with running_desk(tmp_path) as first:

@@ -228,6 +228,7 @@ class TestRefused:
             ("ignition is on and (door_open becomes open)", 31, "'becomes' names a moment"),
             ("not door_open becomes open", 1, "'not' cannot stand before a change"),
             ("door_open becomes open for 5 ms", 24, "'for' asks how long something lasts"),
+            ("door_open is open and door_open is closed", 23, "door_open is never open and closed at once"),
             ("door_open becomes open and ignition becomes on", 37, "two changes never come at one instant"),
             ("door_open becomes unknown", 19, "write 'door_open is unknown'"),
             ("door_open becomes not open", 19, "after 'becomes' comes a state of door_open: open, closed"),

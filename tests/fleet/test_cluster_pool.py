@@ -110,6 +110,10 @@ class TestEach:
         assert isinstance(late, Failure)
         assert (late.trouble, late.reason, found["count", 1]) == (FailureKind.TIME, "not done within 2 s", 1)
 
+    def test_a_name_is_no_address(self) -> None:
+        with pytest.raises(UsageError, match="write the address as 'dask scheduler' prints it"), ClusterPool("foo"):
+            pass
+
     def test_nobody_answers(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)
         with pytest.raises(UsageError, match="no scheduler answers"), ClusterPool("tcp://127.0.0.1:9"):

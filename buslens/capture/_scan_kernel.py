@@ -135,6 +135,9 @@ SEAM: Final = 2
 BROKEN_LINE: Final = 3
 #: The line at AT is one for the format's own `on_line`; it has been counted.
 ASK: Final = 4
+#: The format's `kernel` has to read the next row, or all that follow in the window, for the `wide_kernel` cannot.
+UNUSUAL_ROW: Final = 5
+UNUSUAL_ROWS: Final = 6
 
 # --- values of BREAK, beside 0 -----------------------------------------------------------------------------
 

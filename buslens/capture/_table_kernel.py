@@ -65,7 +65,7 @@ SUMS: Final = kit.FORMAT + 41
 LIN: Final = kit.FORMAT + 42
 #: Column of the checksum, counted from 0, where it has one of its own.
 CHECKSUM: Final = kit.FORMAT + 43
-#: 1: only the first row is read; 0 between two calls.
+#: 1: only the first row is read.
 SINGLE: Final = kit.FORMAT + 44
 #: 1: a row without a stamp has that of the row above.
 BLANKS: Final = kit.FORMAT + 45
@@ -75,6 +75,8 @@ DESTINATION: Final = kit.FORMAT + 47
 PRIORITY: Final = kit.FORMAT + 48
 #: Number base of the two addresses.
 ADDRESS_BASE: Final = kit.FORMAT + 49
+#: How many more rows than the usual ones need all of this module: `_table_wide_kernel`.
+UNUSUAL: Final = kit.FORMAT + 50
 
 # --- roles of columns --------------------------------------------------------------------------------------
 

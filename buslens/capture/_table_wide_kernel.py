@@ -1,5 +1,7 @@
 """Reads the usual rows of a table of frames, each character once; leaves all others to `_table_kernel`.
 
+It comes back for those: that one takes as long to compile, so a single row is read by it as plain Python.
+
 Compiled only. A row is usual if it holds one data frame, each cell of it ends where its number ends, and its stamp
 follows the one before closely. Nothing is changed before a row is known to be so; all others are read as if this were
 not here.
@@ -17,8 +19,10 @@ from buslens.capture._candump_wide_kernel import are_digits, are_hex, decimal, f
 if TYPE_CHECKING:
     from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
-MOST_UNUSUAL: Final = 256
-"""So many more unusual rows than usual ones are enough to give up on a window."""
+WEIGHT: Final = 64
+"""An unusual row for so many usual ones is too much for plain Python."""
+MOST_UNUSUAL: Final = 256 * WEIGHT
+"""So much more of them is enough to give up on a log."""
 
 
 def is_blank(c: int, low: int, high: int) -> bool:
@@ -111,7 +115,7 @@ def scan_wide(
     columns: Columns,
     words: Slots,
 ) -> int:
-    """Read rows from start to stop, exactly as `_table_kernel.scan` does.
+    """Read rows from start to stop, exactly as `_table_kernel.scan` does; s[STOP] may also be UNUSUAL_ROW or _ROWS.
 
     wide : int64[n], the eight bytes of text from each place on.
     """
@@ -129,7 +133,10 @@ def scan_wide(
     # Decimals of the latest stamp, what one of its last digits is worth, and the first number that is too large.
     decimals, scale, limit = -1, 0, 0
     is_unusual = s[table.LIN] != 0 or s[table.SUMS] != 0 or s[table.FORM] == 0 or s[table.SOURCE] != 0
-    unusual = MOST_UNUSUAL if is_unusual else 0
+    if is_unusual:
+        s[table.UNUSUAL] = MOST_UNUSUAL
+    unusual = s[table.UNUSUAL]
+    s[table.SINGLE] = 0
     time, channel, can_id, flags, dlc, length, word = columns
     p = start
     while p < stop:
@@ -395,13 +402,11 @@ def scan_wide(
             axis = kit.place_in_time(stamp, index, s)
             ok = axis != -kit.AXIS_LIMIT
         if not ok:
-            unusual += 2 if s[table.LEAVE_OUT] == 0 else 0
+            unusual += WEIGHT if s[table.LEAVE_OUT] == 0 else 0
+            s[table.UNUSUAL] = min(unusual, MOST_UNUSUAL)
             s[table.SINGLE] = 1 if unusual < MOST_UNUSUAL else 0
-            p = table.scan(text, begin, stop, s, code, ids, labels, columns, words)
-            s[table.SINGLE] = 0
-            if s[kit.STOP] != kit.END:
-                return p
-            continue
+            s[kit.STOP] = kit.UNUSUAL_ROW if unusual < MOST_UNUSUAL else kit.UNUSUAL_ROWS
+            return begin
         if unusual > 0:
             unusual -= 1
         p += 1
@@ -429,5 +434,6 @@ def scan_wide(
             word[k] = at
             s[kit.WORDS] = at + ((most + 7) >> 3)
             s[kit.COUNT] = k + 1
+    s[table.UNUSUAL] = unusual
     s[kit.STOP] = kit.END
     return p

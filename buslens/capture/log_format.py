@@ -48,7 +48,7 @@ class LogFormat:
     #: What was wrong and what would be right, by the format's codes from FORMAT_REASON on.
     reasons: Mapping[int, str]
     #: Does the same, and is compiled in place of `kernel`: takes, behind the text, the eight bytes from each place on
-    #: as a little endian word.
+    #: as a little endian word. May also come back with UNUSUAL_ROW or UNUSUAL_ROWS.
     wide_kernel: Callable[..., int] | None = None
     #: Does the same, and runs in place of `kernel` as plain Python.
     plain_kernel: Callable[..., int] | None = None

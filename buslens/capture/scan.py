@@ -264,14 +264,27 @@ class Scanner:
         return run
 
     def _compiled_run(self, kernel: Callable[..., int]) -> Callable[[int, int], int]:
-        text, columns = np.frombuffer(self._buffer, np.uint8), self._columns.compiled()
+        entry, text, columns = self.plan.format, np.frombuffer(self._buffer, np.uint8), self._columns.compiled()
         code, labels = np.array(k.character_codes(), np.int64), np.frombuffer(self._labels, np.uint8)
         texts: tuple[NDArray[Any], ...] = (text,)
-        if self.plan.format.compiled_kernel is self.plan.format.wide_kernel:
+        if entry.compiled_kernel is entry.wide_kernel:
             texts = text, as_strided(text[:8].view("<i8"), (len(text) - 7,), (1,))
 
+        others: tuple[Any, ...] = (self.state, code, self._ids, labels, *columns)
+        plain: Callable[[int, int], int] | None = None
+
         def run(start: int, stop: int) -> int:
-            return kernel(*texts, start, stop, self.state, code, self._ids, labels, *columns)
+            nonlocal plain
+            p = kernel(*texts, start, stop, *others)
+            while (why := self._s[k.STOP]) in {k.UNUSUAL_ROW, k.UNUSUAL_ROWS}:
+                if why == k.UNUSUAL_ROW:
+                    plain = plain or self._plain_run()
+                    p = plain(p, stop)
+                else:
+                    p = (compiled(entry.kernel, self.plan.notify) or entry.kernel)(text, p, stop, *others)
+                if self._s[k.STOP] == k.END and p < stop:
+                    p = kernel(*texts, p, stop, *others)
+            return p
 
         return run
 

@@ -26,8 +26,10 @@ def make_all(*, tables: bool) -> None:
         return
     with TemporaryDirectory() as folder:
         rows = Path(folder) / "rows.csv"
-        rows.write_bytes(Written(time="s.6").text(traffic(1, n_ids=4, n=60)))
-        reduce_frames(open_capture(rows), wanted=None, make=list, update=list.append, merge=list.extend, plain_bytes=0)
+        for written in (Written(time="s.6"), Written(columns=["id", "length", "data"])):
+            rows.write_bytes(written.text(traffic(1, n_ids=4, n=60)))
+            capture = open_capture(rows)
+            reduce_frames(capture, wanted=None, make=list, update=list.append, merge=list.extend, plain_bytes=0)
         table = Path(folder) / "values.csv"
         table.write_text("Time (s),Lamp,Supply (V)\n0.0,Off,12.1\n0.1,On,12.0\n", "ascii")
         opened = values.open_values(table, ["Lamp", "Supply"])

@@ -1,18 +1,14 @@
 """What has to happen at the car for a handshake to run."""
 
-import re
-
 from buslens.checks.context import roles_of, roles_of_trigger
-from buslens.checks.phrases import plain
+from buslens.checks.phrases import in_brief, plain
 from buslens.expectations.model import And, Is, Or, Sequence, WrittenCondition
 
 
 def what_to_do(rule: Sequence) -> str:
     """Return what has to happen at the car for a sequence to run: its start, and the state before it."""
     given = "" if rule.given is None else f", while {_state_before(rule, rule.given)}"
-    # "door open becomes open" is said once, "start button becomes pressed" as people say it.
-    start = re.sub(r"\b(\w+) becomes \1\b", r"\1", plain(rule.start.text)).replace(" becomes ", " ")
-    return f"{start}{given}"
+    return f"{in_brief(rule.start)}{given}"
 
 
 def _state_before(rule: Sequence, given: WrittenCondition) -> str:

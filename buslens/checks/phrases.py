@@ -5,7 +5,7 @@ from functools import cache
 from typing import Final
 
 from buslens.checks.outcome import Limit, Outcome, TimeBounds
-from buslens.expectations.model import Is, Trigger, WrittenCondition
+from buslens.expectations.model import Becomes, Is, Trigger, WrittenCondition
 from buslens.units import NS_PER_MS, exact_duration, format_duration
 
 _OWN_CYCLE: Final = 0.9
@@ -22,7 +22,8 @@ def past_tense(written: Trigger | WrittenCondition) -> str:
 
     ``door_open becomes open`` reads ``door open became open``, ``lock_enable is on`` reads ``lock enable was on``.
     """
-    return _past(written.text)
+    role = _changing(written)
+    return f"{plain(role)} changed" if role else _past(written.text)
 
 
 def not_past(trigger: Trigger) -> str:
@@ -31,6 +32,24 @@ def not_past(trigger: Trigger) -> str:
         role, change = trigger.text.split(" becomes ")
         return f"{plain(role)} did not become {_in_past(change)}"
     return f"'{plain(trigger.text)}' did not happen"
+
+
+def in_brief(trigger: Trigger) -> str:
+    """Return a trigger as people say it: ``start button pressed``; ``door open`` once.
+
+    One role that may become one of several states, such as a counter of presses, ``changes``.
+    """
+    if role := _changing(trigger):
+        return f"{plain(role)} changes"
+    return re.sub(r"\b(\w+) becomes \1\b", r"\1", plain(trigger.text)).replace(" becomes ", " ")
+
+
+def _changing(written: Trigger | WrittenCondition) -> str:
+    """Return the role of which any of several changes is meant, and nothing else; empty if there is none."""
+    if not isinstance(written, Trigger) or len(written.moments) < 2:
+        return ""
+    roles = {it.edge.role for it in written.moments if isinstance(it.edge, Becomes)}
+    return roles.pop() if len(roles) == 1 and written.text.count(" becomes ") == len(written.moments) else ""
 
 
 def was_not(written: WrittenCondition, *, like: WrittenCondition) -> str:

@@ -17,6 +17,7 @@ from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Finding, Handshake, Outcome, Result
 from buslens.checks.headline import leading
 from buslens.checks.own_words import labelled
+from buslens.checks.phrases import in_brief
 from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence, WrittenCondition
 from buslens.report.finding_layout import FindingLayout, extent_of, places, trigger_roles
 from buslens.report.number_scale import limits_of
@@ -358,7 +359,7 @@ def _zero_text(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
     rule = None if run is None else rules.get(run.rule)
     if not isinstance(rule, Sequence):
         return "first frame"
-    return rule.start.text.replace("_", " ").replace(" becomes ", " ")
+    return in_brief(rule.start)
 
 
 def _tries(

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from support.in_full import span
 from support.stage import becomes, holds
 
 from buslens.checks.findings import TimeBounds
-from buslens.checks.phrases import borderline_text, limit_text, past_tense, rate_text, span_text
+from buslens.checks.phrases import borderline_text, in_brief, limit_text, past_tense, rate_text, span_text
 from buslens.expectations.model import GuardedEdge, Trigger
 from buslens.units import NS_PER_MS
 
@@ -23,6 +25,15 @@ class TestPast:
     def test_each_part(self) -> None:
         either = Trigger(moments=(), text="door becomes open or key becomes in")
         assert past_tense(either) == "door became open or key became in"
+
+    def test_any_change_of_one_role(self) -> None:
+        """A button of which only a counter is sent has no state that a person knows."""
+        one, other = becomes("start_button", "even"), becomes("start_button", "odd")
+        counted = Trigger(moments=one.moments + other.moments, text=f"{one.text} or {other.text}")
+        assert (past_tense(counted), in_brief(counted)) == ("start button changed", "start button changes")
+        mixed = replace(counted, moments=(*one.moments, *becomes("key", "in").moments))
+        assert in_brief(mixed) == "start button even or start button odd"
+        assert in_brief(becomes("door_open", "open")) == "door open"
 
     def test_any_other_condition(self) -> None:
         low = Trigger(moments=(GuardedEdge(edge=holds("u", "low").condition),), text="u < 9.5 V")

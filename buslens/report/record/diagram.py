@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Result
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 def diagram(result: Result, *, label: str) -> Markup:
     """Return the picture of what a verdict speaks of."""
-    from buslens.report.diagram import lay_out
+    from buslens.report.diagram import DiagramLayout
     from buslens.report.finding_layout import places
     from buslens.report.inline_svg import drawn
     from buslens.report.style import FORMATS
@@ -23,7 +24,9 @@ def diagram(result: Result, *, label: str) -> Markup:
     from buslens.report.view import choose
 
     placed = places(result)
-    sheet = lay_out(result, placed, choose(result, placed), FORMATS["page"], Lettering())
+    # On paper as wide as it is drawn, on a screen a third larger: 8 pt, and 11 pixels. The table has the findings.
+    paper = replace(FORMATS["page"], text=8.2, small=8.2, lane=16.0)
+    sheet = DiagramLayout(result, placed, choose(result, placed), paper, Lettering(), has_notes=False).draw()
     return drawn(sheet).markup(label, kind="diagram")
 
 

@@ -208,6 +208,8 @@ def test_page_one_is_one_page(shared_window: SharedWindow, tmp_path: Path, paper
     assert {"117", "Before", "After", "Done", "Result", "watch", "Customer"} <= set(words)
     # The box of a word is 1.164 times as high as its type.
     assert min(word.bottom - word.top for word in front) >= 7 * 1.164
+    # In the appendix, and in its pictures, nothing is set smaller than 8 pt.
+    assert min(word.bottom - word.top for word in printed.words if word.page > 1) >= 7.95 * 1.164
     # The lanes of both sides stand in the same rows.
     middle = printed.sizes[0][0] / 2
     rows = [

@@ -324,7 +324,7 @@ class TestPlainFrames:
     MESSAGE = Message(name="M", can_id=0x101, length=3, signals=(BITS, TURNED, SIGNED))
     PAGE = Signal(name="PAGE", start=0, length=2)
     PICKED = Signal(name="PICKED", start=8, length=8, selection=MuxCondition(selector="PAGE", ranges=((1, 1),)))
-    PAGED = Message(name="N", can_id=0x303, length=3, signals=(PAGE, PICKED))
+    PAGED = Message(name="N", can_id=0x202, length=3, signals=(PAGE, PICKED))
     TIED = Message(name="T", can_id=0x303, length=3, signals=(SIGNED,), channel="can1")
 
     def history(self, runs: list[list[Frame]], *, plain_from: int, held: int = 0) -> tuple[CaptureHistory, int]:
@@ -365,8 +365,8 @@ class TestPlainFrames:
                 st.sampled_from([10] * 6 + [15, 16, 30, 31, 46, 70]),
                 st.tuples(*[st.sampled_from([0, 1, 0x7F, 0xFF])] * 3),
                 st.sampled_from([3] * 9 + [2]),
-                st.sampled_from([0] * 19 + [1]),
-                st.sampled_from([0x101] * 5 + [0x303] * 4 + [0x77]),
+                st.sampled_from([0] * 9 + [1]),
+                st.sampled_from([0x101, 0x303, 0x202] * 3 + [0x77]),
                 st.sampled_from([0] * 19 + [int(Flag.REMOTE), int(Flag.EXTENDED)]),
                 st.sampled_from([0] * 29 + [1]),
             ),
@@ -382,6 +382,7 @@ class TestPlainFrames:
     ) -> None:
         steady = [Frame(10 * k, data=(k % 3, 0, 0x80)) for k in range(MEASURED_INTERVALS + 60)]
         steady += [Frame(10 * k + 5, 0x303, (1, k % 2, 0), channel) for k in range(len(steady)) for channel in (0, 1)]
+        steady += [Frame(10 * k + 7, 0x202, (int(k % 8 > 0), k % 7, 0)) for k in range(MEASURED_INTERVALS + 60)]
         steady.sort(key=lambda it: it.time)
         frames, time, segment = list(steady), steady[-1].time, 0
         for gap, data, length, channel, can_id, flags, jump in drawn:

@@ -85,6 +85,11 @@ def kind_of(head: bytes) -> FileKind | None:
     return next((kind for kind, line in _LINES if re.search(line, text, re.MULTILINE)), None)
 
 
+def begins_log(head: bytes) -> bool:
+    """Return whether a file is a log of frames, by its beginning."""
+    return any(entry.sniff(head[:HEAD_BYTES]) is not None for entry in FORMATS.values())
+
+
 def exchanged(head: bytes, *wanted: FileKind) -> str:
     """Return that a file is something else than what is wanted, and where it belongs; empty where that is not known.
 
@@ -95,8 +100,7 @@ def exchanged(head: bytes, *wanted: FileKind) -> str:
     *wanted : FileKind
         What is taken here.
     """
-    is_log = any(entry.sniff(head[:HEAD_BYTES]) is not None for entry in FORMATS.values())
-    kind = kind_of(head) or (LOG if is_log else None)
+    kind = kind_of(head) or (LOG if begins_log(head) else None)
     if kind is None or kind in wanted:
         return ""
     name = wanted[0].name

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
+from buslens.capture.file_kind import begins_log
 from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, Stream, read_head
 from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
 from buslens.capture.values_rows import Rewriting, RewrittenStream
@@ -54,7 +55,7 @@ class Text:
 
 
 def open_text(path: str | Path, n_bytes: int) -> Text | None:
-    """Return the text of a table of values, with so many bytes of its beginning; None if it is no text.
+    """Return the text of a table of values, with so many bytes of its beginning; None if it is no text, or another.
 
     Raises CaptureError if it is an archive of several files, or cannot be unpacked; OSError if the system refuses the
     file.
@@ -70,6 +71,8 @@ def open_text(path: str | Path, n_bytes: int) -> Text | None:
     is_whole = len(head) < n_bytes
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]
+    if begins_log(head):
+        return None  # most files are logs, and looking for all that a table may need takes longer than to check a log
     form = text_form_of(head, of_frames=False)
     if not form.encoding and not form.has_zeros and b"\0" in head[:512].strip(b"\0"):
         return None

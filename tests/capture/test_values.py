@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,8 +21,6 @@ from buslens.errors import CaptureError
 from buslens.kernels import compiled
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from buslens.capture.frames import ReadStats
 
 PLAIN = "Time (s),Enable status,Supply (V)\n0.10,Off,12.4\n0.20,On,11.9\n0.30,Off,12.25\n"
@@ -504,3 +503,10 @@ class TestWindows:
         assert read(path, ["A", "B"]) == whole
         monkeypatch.setattr(values_module, "_ROOM", 7)
         assert read(path, ["A", "B"]) == whole
+
+
+def test_a_log_is_not_looked_through_for_a_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each capture is asked whether it is a table; of a log that must take no longer than to see that it is one."""
+    sample = Path(__file__).parents[2] / "sample_logs" / "car01_healthy.log"
+    monkeypatch.setattr("buslens.capture.text.text_form_of", lambda *_, **__: pytest.fail("looked for marks"))
+    assert open_values(sample, ("Enable",)) is None

@@ -36,7 +36,7 @@ def read_patterns(
     Parameters
     ----------
     shared : bool
-        The file was written for many cars: a pattern that finds nothing here is passed over, unless all do.
+        The file was written for many cars: a pattern that finds nothing here is skipped, unless all do.
     """
     found: list[FindingPattern] = []
     missing: list[tuple[Node, str]] = []

@@ -55,7 +55,7 @@ def _changing(written: Trigger | WrittenCondition) -> str:
 def was_not(written: WrittenCondition, *, like: WrittenCondition) -> str:
     """Return a condition as what was not so, after another of which the same state was told: ``data feedback was not``.
 
-    The state is left away only where it is the other's: ``data feedback was not unlocked``.
+    The state is omitted only where it is the other's: ``data feedback was not unlocked``.
     """
     if written.text.count(" is ") != 1 or not isinstance(written.condition, Is):
         return f"not '{plain(written.text)}'"
@@ -71,7 +71,7 @@ def meanwhile(written: WrittenCondition) -> str:
 
 
 def already(trigger: Trigger) -> str:
-    """Return that a trigger's change had come about before it was awaited: ``it was already on``."""
+    """Return that a trigger's change happened before it was awaited: ``it was already on``."""
     if len(trigger.moments) == 1 and trigger.text.count(" becomes ") == 1:
         return f"it was already {plain(trigger.text.split(' becomes ')[1])}"
     return "it was so already"

@@ -136,7 +136,7 @@ def _stated(offset_ns: int, doubt_ns: int, first: Recording, other: Recording) -
 
 
 def _events(recording: Recording, trigger: Trigger) -> Sequence[Event]:
-    # A change that two samples show did come about between them, whatever else may hide there.
+    # A change that two samples show happened between them; others may hide there.
     timelines = {role: replace(it, sampling=nothing_hides()) for role, it in recording.timelines.items()}
     found = replace(recording, timelines=timelines).context.trigger_times(trigger)
     since_ns, seen_ns = found.since_ns - recording.moved_ns, found.seen_ns + recording.moved_ns

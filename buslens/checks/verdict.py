@@ -57,7 +57,7 @@ def decide_verdict(
     """Return the verdict and the sentence that gives its reason.
 
     Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was checked,
-    or if no sequence was carried through, unless `handshake` says that none needs to be, or if something is still to
+    or if no sequence was completed, unless `handshake` says that none needs to be, or if something is still to
     be decided in the expectations; else as expected. With `timelines`, by role, doubts that all come from where nothing
     was recorded are told as that.
     """
@@ -70,7 +70,7 @@ def decide_verdict(
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
     whole = Handshakes.of(handshakes).completed
     if doubts:
-        # Whoever only needs the order of outcomes need not load numpy.
+        # The order of outcomes alone needs no numpy.
         from buslens.checks.unrecorded import unrecorded_text
 
         is_told = bool(whole) or not handshake

@@ -235,7 +235,7 @@ def _rate(options: argparse.Namespace, job: JobDetails) -> dict[str, tuple[int, 
 def _diagnosis(
     options: argparse.Namespace, results: Sequence[Result], console: Console
 ) -> tuple[Suspects | None, list[Input]]:
-    """Return what explains the captures, and the files that say so; nothing where no causes file is to be had.
+    """Return what explains the captures, and the files that say so; nothing where there is no causes file.
 
     Raises UsageError if readings are given for captures that cannot be diagnosed together.
     """

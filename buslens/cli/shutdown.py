@@ -21,7 +21,7 @@ _STATUS: Final = {"SIGTERM": Status.TERMINATED, "SIGHUP": Status.HUNG_UP, "SIGBR
 """Signals by name, for not every system has them; the last one is how Windows asks a program to end (Ctrl-Break)."""
 _AGAIN_S: Final = 0.005
 _LONGEST_S: Final = 5.0
-"""Seconds that a request waits at most: whoever calls the program from within an import must be able to end it, too."""
+"""Seconds that a request waits at most: a caller within an import must be able to end it, too."""
 
 
 class TerminationRequested(KeyboardInterrupt):

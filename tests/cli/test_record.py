@@ -37,7 +37,14 @@ class TestRecord:
         assert main(words) == 0
         assert capsys.readouterr().out.startswith("r.html\nRepair not yet confirmed: ")
         page = Path("r.html").read_text("utf-8")
-        for said in ("Club car 3", "no start", "new load fuse", "238 to 283 ms", "4 more would prove it", "buslens 0."):
+        for said in (
+            "Club car 3",
+            "no start",
+            "new load fuse",
+            "238 to 283\N{NO-BREAK SPACE}ms",
+            "4 more would prove it",
+            "buslens 0.",
+        ):
             assert said in page
 
     def test_status_is_that_of_the_capture(self, capsys: pytest.CaptureFixture[str]) -> None:

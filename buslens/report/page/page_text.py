@@ -63,7 +63,7 @@ KEYS: Final = (
     Shortcut("a", "a", "markA", "set mark A at the cursor, or at the change right beside it"),
     Shortcut("b", "b", "markB", "set mark B at the cursor, or at the change right beside it"),
     Shortcut("x", "x", "clearMarks", "take both marks away"),
-    Shortcut("Escape", "Esc", "letGo", "let go of the cursor, so that it follows the pointer; again: take it away"),
+    Shortcut("Escape", "Esc", "letGo", "release the cursor, so that it follows the pointer; again: remove it"),
     Shortcut("Space", "Space", "play", "play or pause"),
     Shortcut("s", "s", "step", "step to the next change"),
     Shortcut("S", "Shift s", "stepBack", "step to the change before"),

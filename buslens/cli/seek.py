@@ -110,7 +110,9 @@ def _write(found: SeekResult, options: argparse.Namespace, console: Console) -> 
         return
     write_new(options.output, found_dbc(found, chosen), replace=options.replace)
     names = ", ".join(f"{message_name(it.field.origin)}.{name}" for it, name in signal_names(found, chosen).items())
-    console.note(f"{clean(options.output)}: defines {names}")
+    path = clean(options.output)
+    console.note(f"{path}: defines {names}; beside them each other bit that was tried, as BIT_1 and so on")
+    console.note(f"next: buslens start {path} {clean(options.capture)} NEXT.log -o steering_lock.toml")
 
 
 def _duration(text: str) -> int:

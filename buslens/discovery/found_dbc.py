@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import ByteOrder
@@ -105,6 +105,7 @@ def _lines(found: SeekResult, chosen: Sequence[Candidate]) -> Iterator[str]:
         group = by_message.setdefault((origin.can_id, origin.is_extended), [])
         if all(candidate.field.bits != it.field.bits for it in group):
             group.append(candidate)
+    others = _others(found, by_message)
     names = signal_names(found, [candidate for group in by_message.values() for candidate in group])
     yield 'VERSION ""'
     yield ""
@@ -114,12 +115,15 @@ def _lines(found: SeekResult, chosen: Sequence[Candidate]) -> Iterator[str]:
     yield ""
     yield f"BU_: {_UNIT}"
     yield ""
-    for group in by_message.values():
-        origin = group[0].field.origin
+    for key in {**by_message, **others}:
+        group, rest = by_message.get(key, []), others.get(key, [])
+        origin = group[0].field.origin if group else rest[0].origin
         _, length = found.origins[origin]
         yield f"BO_ {_number(origin)} {message_name(origin)}: {length} {_UNIT}"
         for candidate in group:
             yield _signal_line(candidate.field, names[candidate])
+        for field in rest:
+            yield _signal_line(field, f"BIT_{field.start}")
         yield ""
     yield (
         'CM_ "Found by coincidence with marks in a capture, not taken from any definitions: a proposal to be checked.'
@@ -140,6 +144,19 @@ def _lines(found: SeekResult, chosen: Sequence[Candidate]) -> Iterator[str]:
             yield from _value_line(found, candidate, names[candidate])
 
 
+def _others(
+    found: SeekResult, by_message: Mapping[tuple[int, bool], Sequence[Candidate]]
+) -> dict[tuple[int, bool], list[BitField]]:
+    """Return the bits that were tried and are in none of the candidates, each once, by message."""
+    others: dict[tuple[int, bool], list[BitField]] = {}
+    for field in found.tried:
+        key = field.origin.can_id, field.origin.is_extended
+        taken = {bit for it in by_message.get(key, ()) for bit in it.field.bits}
+        if taken.isdisjoint(field.bits) and field.bits not in (it.bits for it in others.get(key, ())):
+            others.setdefault(key, []).append(field)
+    return others
+
+
 def _number(origin: FrameKey) -> int:
     return origin.can_id | (EXTENDED_BIT if origin.is_extended else 0)
 
@@ -151,10 +168,10 @@ def _signal_line(field: BitField, name: str) -> str:
 
 
 def _value_line(found: SeekResult, candidate: Candidate, name: str) -> Iterator[str]:
-    """Name the values before and after the first action as its words do, else off and on."""
+    """Name the values before and after the first action as its words do, if they do."""
     response = candidate.responses[0]
-    before, after = before_and_after(found.actions[response.action].words) or ("off", "on")
-    if response.before is not None and response.after is not None and response.before != response.after:
+    before, after = before_and_after(found.actions[response.action].words) or ("", "")
+    if before and response.before is not None and response.after is not None and response.before != response.after:
         values = sorted({response.before: before, response.after: after}.items())
         named = " ".join(f'{value} "{label}"' for value, label in values)
         yield f"VAL_ {_number(candidate.field.origin)} {name} {named} ;"
@@ -165,11 +182,13 @@ def _comment(found: SeekResult, candidate: Candidate) -> str:
     for response in candidate.responses:
         words = found.actions[response.action].words
         parts.append(f"changed at {response.hits} of {response.marks} marks '{words}'")
-    first = found.actions[candidate.responses[0].action].words
-    after = (before_and_after(first) or ("off", "on"))[1]
+    response = candidate.responses[0]
+    first = found.actions[response.action].words
+    named = before_and_after(first)
+    after = response.after if named is None else f"'{named[1]}'"
     other = candidate.other_changes
     return (
-        f"'{after}' is the value after '{first}'. Found by coincidence: {' and '.join(parts)}, within"
+        f"{after} is the value after '{first}'. Found by coincidence: {' and '.join(parts)}, within"
         f" {found.tolerance_ns // NS_PER_MS} ms; {other} other change{'' if other == 1 else 's'} that way;"
         f" chance of such a coincidence among all {found.n_tried} bits that were tried: {candidate.corrected:.1g}."
     )

@@ -7,8 +7,9 @@ from typing import Final
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.table_settings import TableSettings
-from buslens.discovery.candidates import Candidate, first_movers_first, rank
-from buslens.discovery.changes import BitToggles, ChangeLog, FrameKey
+from buslens.definitions.model import ByteOrder
+from buslens.discovery.candidates import BitField, Candidate, first_movers_first, rank
+from buslens.discovery.changes import BITS, BitToggles, ChangeLog, FrameKey
 from buslens.discovery.coincidence import MatchWindow, run_trials
 from buslens.discovery.marks import Mark, MarkedAction, actions_of, reject_outside
 from buslens.errors import CaptureError, SourceLocation, UsageError
@@ -41,6 +42,8 @@ class SeekResult:
     n_busy: int
     #: Of each origin, usual time between frames in ns and bytes of its longest payload.
     origins: dict[FrameKey, tuple[int, int]]
+    #: The bits that were tried.
+    tried: tuple[BitField, ...]
     first_ns: int
     end_ns: int
     stats: ReadStats | None = None
@@ -180,6 +183,10 @@ def sought(
                 changes.origins, changes.period_ns.tolist(), changes.length.tolist(), strict=True
             )
         },
+        tried=tuple(
+            BitField(origin=changes.origins[code // BITS], bits=(code % BITS,), order=ByteOrder.INTEL)
+            for code in trials.code.tolist()
+        ),
         first_ns=first_ns,
         end_ns=end_ns,
         stats=stats,

@@ -37,7 +37,7 @@ def bit(can_id: int, number: int, *, is_extended: bool = False, channel: str = "
     return BitField(origin=FrameKey(channel, can_id, is_extended), bits=(number,), order=ByteOrder.INTEL)
 
 
-def found(candidates: list[Candidate], words: str = "door opens") -> SeekResult:
+def found(candidates: list[Candidate], words: str = "door opens", tried: tuple[int, ...] = ()) -> SeekResult:
     return SeekResult(
         path="x.log",
         actions=(MarkedAction(words=words, times_ns=(1, 2, 3, 4)),),
@@ -46,7 +46,8 @@ def found(candidates: list[Candidate], words: str = "door opens") -> SeekResult:
         delay_ns=0,
         n_tried=7,
         n_busy=0,
-        origins={it.field.origin: (100_200_000, 8) for it in candidates},
+        origins={it.field.origin: (100_200_000, 8) for it in candidates} | {bit(3, 0).origin: (0, 8)},
+        tried=tuple(bit(can_id, number) for can_id in tried for number in (0, 5)),
         first_ns=0,
         end_ns=10,
     )
@@ -88,6 +89,19 @@ class TestText:
         assert definitions.problems == ()
         shown = words.replace('"', "'").replace("\\", "/").replace("\t", " ")
         assert shown in definitions.message("SEEK_001").signals[0].comment
+
+    def test_what_else_changed(self, tmp_path: Path) -> None:
+        """Each other bit is there by its place, so that what nobody marked can be told by what follows what."""
+        chosen = [candidate(bit(1, 5))]
+        (tmp_path / "found.dbc").write_bytes(found_dbc(found(chosen, "lock heard", tried=(1, 3)), chosen))
+        definitions = load_definitions(str(tmp_path / "found.dbc"))
+        assert definitions.problems == ()
+        assert [[it.name for it in message.signals] for message in definitions] == [
+            ["LOCK_HEARD", "BIT_0"],
+            ["BIT_0", "BIT_5"],
+        ]
+        # Words that tell no state name no value.
+        assert definitions.message("SEEK_001").signal("LOCK_HEARD").labels == {}
 
     def test_nothing(self) -> None:
         with pytest.raises(UsageError, match="nothing was found"):

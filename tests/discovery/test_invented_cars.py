@@ -10,6 +10,9 @@ from support.invented_cars import BITS, FAULTS, GERMAN, Car, record, tell
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
+from buslens.discovery.found_dbc import found_dbc
+from buslens.discovery.marks import parse_mark
+from buslens.discovery.seek import seek
 from buslens.discovery.start import StartResult, start
 
 if TYPE_CHECKING:
@@ -271,3 +274,26 @@ def test_exchanged_feedbacks(tmp_path: Path) -> None:
         capture.write_text("\n".join(rewired(it, is_exchanged=is_exchanged) for it in lines) + "\n")
         found = check(capture, tmp_path / "car.toml")
         assert found.verdict is Verdict.FAULTY, found.summary
+
+
+def test_from_marks_alone(tmp_path: Path) -> None:
+    """Without definitions, marks of door and button lead to a whole file: the rest is told by what follows what."""
+    captures = [record(BITS, tmp_path / f"good{seed}.log", seed, rounds=4) for seed in range(3)]
+    story = tell(BITS, 0, "", rounds=4)[0]
+    words = {("door", 1): "door opens", ("door", 0): "door closes", ("button", 1): "start pressed"}
+    marks = [
+        parse_mark(f"{at:.2f} {words[part, value]}")
+        for part in ("door", "button")
+        for at, value in story[part][1:]
+        if (part, value) in words
+    ]
+    found = seek(captures[0], marks)
+    (tmp_path / "found.dbc").write_bytes(found_dbc(found, found.chosen()))
+    made = start([str(tmp_path / "found.dbc"), *map(str, captures)], output=str(tmp_path / "car.toml"))
+    (tmp_path / "car.toml").write_text(made.text, "utf-8")
+    assert "to_decide" not in made.text, made.missing
+    verdicts = [
+        check(record(BITS, tmp_path / "next.log", 10, fault), tmp_path / "car.toml").verdict.value
+        for fault in ("", "never locks", "second dead", "no drive")
+    ]
+    assert verdicts == ["as_expected", "faulty", "faulty", "faulty"]

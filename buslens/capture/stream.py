@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import IO, Final, Protocol
+from typing import IO, Final, Protocol, TypeVar
 
 from buslens.capture._scan_kernel import PADDING
 
@@ -48,6 +48,16 @@ class Stream(Protocol):
 
     def close(self) -> None:
         """Give back what the stream holds."""
+
+
+Held = TypeVar("Held", bytes, memoryview)
+
+
+def poured(held: Held, view: memoryview) -> tuple[int, Held]:
+    """Fill a view from its start with bytes that are held; return how many went, and what is left of them."""
+    n = min(len(view), len(held))
+    view[:n] = held[:n]
+    return n, held[n:]
 
 
 class FileStream:
@@ -109,9 +119,7 @@ class ChainedStream(PassingStream):
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
         if self._head:
-            n = min(len(view), len(self._head))
-            view[:n] = self._head[:n]
-            self._head = self._head[n:]
+            n, self._head = poured(self._head, view)
             return n
         return self._stream.read_into(view)
 
@@ -259,9 +267,7 @@ class PrefetchStream(PassingStream):
         """Fill the view."""
         if not self._left:
             self._left = self._next()
-        n = min(len(view), len(self._left))
-        view[:n] = self._left[:n]
-        self._left = self._left[n:]
+        n, self._left = poured(self._left, view)
         return n
 
     def _next(self) -> memoryview:

@@ -54,7 +54,7 @@ def add_arguments(parser: Parser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Listen, check and say the verdict."""
-    from buslens.cli.player import Player, engine_of, run_player, screen_for, with_clock
+    from buslens.cli.player import Player, engine_of, run_player, screen_for
     from buslens.live.bus import BusStream, Receiver, describe_listening, parse_interface
     from buslens.live.capture_reader import read_stream
     from buslens.live.capture_writer import CaptureWriter
@@ -74,7 +74,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             return streams[-1]
 
         screen = screen_for(console) if options.guide is None else _guided(engine, options.guide, console)
-        player = Player(read_stream(options.interface, make), with_clock(engine), screen)
+        player = Player(read_stream(options.interface, make), engine, screen)
         status = run_player(player, screen, console, with_keys=True, in_full=options.all)
     except BaseException:
         receiver.close()

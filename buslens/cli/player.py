@@ -6,7 +6,6 @@ import argparse
 import math
 import time
 from collections import deque
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
@@ -17,7 +16,7 @@ from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status, status_of
 
 if TYPE_CHECKING:
-    from buslens.capture.frames import Clock, ReadStats
+    from buslens.capture.frames import ReadStats
     from buslens.checks.findings import Result
     from buslens.live.capture_reader import Batch, CaptureReader
     from buslens.live.engine import Engine
@@ -35,8 +34,8 @@ class Player:
 
     Parameters
     ----------
-    new_engine : callable
-        Returns the engine, once the capture's clock is known.
+    engine : Engine
+        Is told the capture's clock once that is known.
     pace : PlaybackClock or None
         The play head; None: everything is taken as it comes.
     sender : Sender or None
@@ -46,18 +45,17 @@ class Player:
     def __init__(
         self,
         reading: CaptureReader,
-        new_engine: Callable[[Clock], Engine],
+        engine: Engine,
         screen: Screen,
         *,
         pace: PlaybackClock | None = None,
         sender: Sender | None = None,
     ) -> None:
         self._reading = reading
-        self._new_engine = new_engine
         self._screen = screen
         self._pace = pace
         self._sender = sender
-        self.engine: Engine | None = None
+        self.engine = engine
         self._waiting: deque[Batch] = deque()
         #: Frames of the first waiting run that have been taken.
         self._taken = 0
@@ -95,7 +93,7 @@ class Player:
         """Return the verdict on what has been played; None if that is nothing."""
         stats = self.rest()
         engine = self.engine
-        if engine is None or engine.last_ns is None or stats is None:
+        if engine.last_ns is None or stats is None:
             return None
         if stats.last_ns is not None and engine.last_ns < stats.last_ns:
             discontinuities = [
@@ -117,8 +115,7 @@ class Player:
             self._came_s = time.monotonic()
 
     def _begin(self, batch: Batch) -> None:
-        if self.engine is None:
-            self.engine = self._new_engine(batch.clock)
+        self.engine.clock = batch.clock
         if self._pace is not None and not self._pace.has_begun:
             self._pace.set(int(batch.frames.time_ns[0]))
 
@@ -133,7 +130,7 @@ class Player:
         while self._waiting:
             batch = self._waiting[0]
             stop = int(np.searchsorted(batch.frames.time_ns, until_ns, side="right"))
-            if stop > self._taken and self.engine is not None:
+            if stop > self._taken:
                 part = batch.frames.part(self._taken, stop)
                 if self._sender is not None:
                     for index in range(len(part)):
@@ -148,7 +145,7 @@ class Player:
     def _look(self, pressed: Keys) -> None:
         """Check and show, not too often."""
         now_s = time.monotonic()
-        if self.engine is None or self.engine.first_ns is None:
+        if self.engine.first_ns is None:
             return
         new = []
         if now_s - self._looked_s >= _LOOK_S or self._is_over():
@@ -166,8 +163,8 @@ class Player:
         from buslens.report.replay import ReplayState
 
         engine, pace = self.engine, self._pace
-        result = None if engine is None else engine.last_look
-        if engine is None or result is None or engine.first_ns is None or engine.last_ns is None:
+        result = engine.last_look
+        if result is None or engine.first_ns is None or engine.last_ns is None:
             return
         now_ns = engine.last_ns + round((time.monotonic() - self._came_s) * 1e9)
         if pace is not None:
@@ -206,8 +203,6 @@ class Player:
 
     def _step(self, pace: PlaybackClock) -> None:
         """Go to the frame that shows the next change of a state, or to the end of what has come."""
-        if self.engine is None:
-            return
         while True:
             self._fetch()
             if not self._waiting:
@@ -236,16 +231,6 @@ def engine_of(options: argparse.Namespace, path: str) -> Engine:
     defined = load_definitions(*options.definitions) if options.definitions else None
     expected = load_expectations(chosen, definitions_needed=defined is None)
     return Engine.of(expected, defined, path=path, channels=dict(options.channels))
-
-
-def with_clock(engine: Engine) -> Callable[[Clock], Engine]:
-    """Return what gives the engine once the capture's clock is known."""
-
-    def new(clock: Clock) -> Engine:
-        engine.clock = clock
-        return engine
-
-    return new
 
 
 def screen_for(console: Console) -> Screen:
@@ -290,7 +275,7 @@ def report(player: Player, result: Result, console: Console, *, in_full: bool) -
     from buslens.report.formatting import moment, place
     from buslens.report.text import text
 
-    for told in () if player.engine is None else player.engine.told:
+    for told in player.engine.told:
         for finding in told.findings:
             if finding.outcome.value != "undecided" and not is_final(finding, result):
                 when = moment(finding.time_ns or 0, result.origin_ns)

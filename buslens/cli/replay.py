@@ -42,7 +42,7 @@ def add_arguments(parser: Parser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Play a capture, and say the verdict."""
-    from buslens.cli.player import Player, engine_of, run_player, screen_for, with_clock
+    from buslens.cli.player import Player, engine_of, run_player, screen_for
     from buslens.live.capture_reader import follow_file, read_file, read_input
     from buslens.live.playback_clock import PlaybackClock
     from buslens.live.sender import Sender, require_virtual
@@ -58,7 +58,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     else:
         table = table_of(options)
         reading = read_input(table) if options.capture == "-" else read_file(options.capture, table)
-    new_engine = with_clock(engine_of(options, options.capture))
+    engine = engine_of(options, options.capture)
     sender = None if target is None else Sender(target)
     pace = None if options.follow else PlaybackClock(options.speed)
     screen = screen_for(console)
@@ -68,7 +68,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             " gets another one"
         )
     try:
-        player = Player(reading, new_engine, screen, pace=pace, sender=sender)
+        player = Player(reading, engine, screen, pace=pace, sender=sender)
         status = run_player(player, screen, console, with_keys=not options.follow, in_full=options.all)
     finally:
         if sender is not None:

@@ -4,7 +4,6 @@ Their numbers and names stand in ``services.txt``; the tests hold them to those 
 """
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from buslens.text_tables import tables_beside
@@ -33,20 +32,18 @@ _TABLES: Final = tables_beside(__file__, "services.txt")
 
 
 def _names(table: str) -> Mapping[int, str]:
-    return MappingProxyType({int(number, 16): name for number, name in _TABLES[table]})
+    return {int(number, 16): name for number, name in _TABLES[table]}
 
 
-SERVICES: Final[Mapping[int, Service]] = MappingProxyType(
-    {
-        int(number, 16): Service(name, has_subfunction="sub" in more, echo=int(more[0]) if more else 0)
-        for number, name, *more in _TABLES["services"]
-    }
-)
+SERVICES: Final[Mapping[int, Service]] = {
+    int(number, 16): Service(name, has_subfunction="sub" in more, echo=int(more[0]) if more else 0)
+    for number, name, *more in _TABLES["services"]
+}
 """By number."""
 
-SUBFUNCTIONS: Final[Mapping[int, Mapping[int, str]]] = MappingProxyType(
-    {int(title[-2:], 16): _names(title) for title in _TABLES if title.startswith("subfunctions of")}
-)
+SUBFUNCTIONS: Final[Mapping[int, Mapping[int, str]]] = {
+    int(title[-2:], 16): _names(title) for title in _TABLES if title.startswith("subfunctions of")
+}
 """By service; those of manufacturers have no names here."""
 
 RESPONSE_CODES: Final = _names("response codes")

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.capture.stream import poured
 from buslens.errors import CaptureError, SourceLocation, UsageError, did_you_mean
 
 if TYPE_CHECKING:
@@ -179,7 +180,8 @@ class Receiver:
         if bitrate is not None:
             options["bitrate"] = bitrate
         self.interface = interface
-        self._channel_label = label_of(interface.channel)
+        #: Name of the channel in the log.
+        self.label = label_of(interface.channel)
         try:
             # Not what a settings file of python-can's says: a bus is opened as the command names it.
             self._bus: BusABC = can.Bus(
@@ -189,11 +191,6 @@ class Receiver:
             raise UsageError(f"{interface} cannot be opened: {_reason(interface.kind, exc)}") from exc
         if interface.kind == "udp_multicast" and sys.platform == "linux":
             _receive_own_group_only(self._bus.fileno())
-
-    @property
-    def label(self) -> str:
-        """Name of the channel in the log."""
-        return self._channel_label
 
     def receive(self, timeout_s: float) -> Message | None:
         """Return the next frame; None if none has come in time.
@@ -221,6 +218,8 @@ class BusStream:
         Ends it after so long.
     """
 
+    damage = ""
+
     def __init__(
         self,
         receiver: Receiver,
@@ -237,11 +236,6 @@ class BusStream:
         self._until = None if seconds is None else time.monotonic() + seconds
         self._rest = b""
 
-    @property
-    def damage(self) -> str:
-        """Nothing of a line is ever damaged."""
-        return ""
-
     def read_into(self, view: memoryview) -> int:
         """Fill the view with lines."""
         while not self._rest:
@@ -250,9 +244,7 @@ class BusStream:
             self._rest = self._gather()
             if self._keep is not None:
                 self._keep(self._rest)
-        n = min(len(view), len(self._rest))
-        view[:n] = self._rest[:n]
-        self._rest = self._rest[n:]
+        n, self._rest = poured(self._rest, view)
         return n
 
     def _is_over(self) -> bool:

@@ -85,9 +85,9 @@ class CaptureReader:
     def _run(self) -> None:
         try:
             capture = self._find(self._stop)
-            self._put(self._read(capture))
+            self._batches.put(self._read(capture))
         except BaseException as exc:  # noqa: BLE001,RUF100 - whoever waits for the frames has to know
-            self._put(exc)
+            self._batches.put(exc)
 
     def _read(self, capture: Capture) -> ReadStats:
         if capture.clock is Clock.MISSING:
@@ -98,19 +98,17 @@ class CaptureReader:
         scanner, runs = _scanned(capture, live=self._live)
         clock = capture.clock or Clock.RELATIVE
         for frames in runs:
-            self._put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
+            self._batches.put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
             if self._stop.is_set() and not self._live:
                 # Of a file nobody wants to wait for the rest.
                 break
         for frames in scanner.flush():
-            self._put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
+            self._batches.put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
         stats = scanner.stats()
-        _complete(capture, stats)
+        if capture.foreign is not None:
+            stats.clock = capture.foreign.clock
         require_read_frames(capture, stats)
         return stats
-
-    def _put(self, item: Batch | ReadStats | BaseException) -> None:
-        self._batches.put(item)
 
 
 def _scanned(capture: Capture, *, live: bool) -> tuple[Scanner, Iterator[Frames]]:
@@ -133,13 +131,6 @@ def _scanned(capture: Capture, *, live: bool) -> tuple[Scanner, Iterator[Frames]
             yield from scanner.read(stream)
 
     return scanner, runs()
-
-
-def _complete(capture: Capture, stats: ReadStats) -> None:
-    """Add what only the reader of another kind of recording knows."""
-    recording = capture.foreign
-    if recording is not None:
-        stats.clock = recording.clock
 
 
 def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:

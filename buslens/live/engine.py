@@ -112,7 +112,6 @@ class Engine:
         defined: Definitions | None = None,
         *,
         path: str,
-        clock: Clock = Clock.WALL,
         channels: Mapping[str, str] | None = None,
     ) -> Self:
         """Return an engine for expectations, with the definitions that they name unless others are given.
@@ -120,7 +119,7 @@ class Engine:
         Raises BuslensError if there are no definitions, or the two do not fit each other.
         """
         ground = prepare(expected, defined)
-        return cls(ground.expectations, ground.definitions, path=path, clock=clock, channels=channels)
+        return cls(ground.expectations, ground.definitions, path=path, channels=channels)
 
     # --- taking ---------------------------------------------------------------------------------------------
 

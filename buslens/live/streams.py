@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any, Final
 
-from buslens.capture.stream import PassingStream, Stream
+from buslens.capture.stream import PassingStream, Stream, poured
 from buslens.errors import CaptureError, SourceLocation
 
 _LOOK_S: Final = 0.05
@@ -72,9 +72,7 @@ class InterruptibleStream(PassingStream):
             if not chunk:
                 return 0
             self._rest = chunk
-        n = min(len(view), len(self._rest))
-        view[:n] = self._rest[:n]
-        self._rest = self._rest[n:]
+        n, self._rest = poured(self._rest, view)
         return n
 
     def close(self) -> None:
@@ -191,9 +189,7 @@ class LineStream(PassingStream):
             if not stop and len(text) >= len(view):
                 stop = len(text)  # longer than any line
             self._ready, self._begun = text[:stop], text[stop:]
-        n = min(len(view), len(self._ready))
-        view[:n] = self._ready[:n]
-        self._ready = self._ready[n:]
+        n, self._ready = poured(self._ready, view)
         return n
 
 

@@ -76,23 +76,16 @@ def log_form_for(path: Path) -> str:
     return "asc" if suffixes and suffixes[-1] == ".asc" else "candump"
 
 
-def _payloads(frames: Frames) -> list[bytes]:
-    raw = frames.words.astype("<u8").tobytes()
-    return [raw[8 * word : 8 * word + length] for word, length in _places(frames)]
-
-
-def _places(frames: Frames) -> Iterator[tuple[int, int]]:
-    return zip(frames.word.tolist(), frames.length.tolist(), strict=True)
-
-
 def _columns(frames: Frames) -> Iterator[tuple[int, int, bool, int, bytes]]:
     """Yield time in us, channel, whether extended, identifier and payload of each frame."""
+    from buslens.capture.read import payloads
+
     return zip(
         (frames.time_ns // NS_PER_US).tolist(),
         frames.channel.tolist(),
         ((frames.flags & Flag.EXTENDED) != 0).tolist(),
         frames.can_id.tolist(),
-        _payloads(frames),
+        payloads(frames),
         strict=True,
     )
 

@@ -82,12 +82,16 @@ def payloads(layout: MessageLayout, sampled: Sampled) -> NDArray[np.uint64]:
             part = np.where(on_it, _values(field.source, sampled), 0)
             _put(words, field, part)
     if layout.check_byte is not None:
-        # Invented: all bytes and the identifier, exclusive or.
-        check = np.full(len(words), layout.can_id & 0xFF, dtype=np.uint64)
-        for byte in range(layout.length):
-            check ^= (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
-        words |= check << np.uint64(8 * layout.check_byte)
+        words |= _check(words, layout.can_id, layout.length) << np.uint64(8 * layout.check_byte)
     return words
+
+
+def _check(words: NDArray[np.uint64], can_id: int, length: int) -> NDArray[np.uint64]:
+    """Return a check of some payloads, invented: all bytes and the identifier, exclusive or."""
+    check = np.full(len(words), can_id & 0xFF, dtype=np.uint64)
+    for byte in range(length):
+        check ^= (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
+    return check
 
 
 def _put(words: NDArray[np.uint64], field: PayloadField, values: Values) -> None:
@@ -195,7 +199,4 @@ def background_payloads(traffic: BackgroundMessage, count: int, streams: RandomS
     turns = np.arange(count, dtype=np.int64) & 0xF
     words = np.full(count, fixed, dtype=np.uint64)
     words |= (value.astype(np.uint64) << np.uint64(24)) | (turns.astype(np.uint64) << np.uint64(48))
-    check = np.full(count, traffic.can_id & 0xFF, dtype=np.uint64)
-    for byte in range(7):
-        check ^= (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
-    return words | (check << np.uint64(56))
+    return words | (_check(words, traffic.can_id, 7) << np.uint64(56))

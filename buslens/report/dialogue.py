@@ -301,17 +301,10 @@ def _pair_entry(pair: AddressPair) -> dict[str, Any]:
 
 
 def _sender_entry(address: Address, counts: TransportCounts, n_incomplete: int) -> dict[str, Any]:
+    kinds = ("frames", "single", "first", "consecutive", "flow_control", "repeated", "invalid", "unexpected")
     return {
         **_address(address),
-        "frames": counts.frames,
-        "single": counts.single,
-        "first": counts.first,
-        "consecutive": counts.consecutive,
-        "flow_control": counts.flow_control,
-        "repeated": counts.repeated,
-        "invalid": counts.invalid,
-        "unexpected": counts.unexpected,
-        "out_of_order": counts.out_of_order,
+        **{kind: getattr(counts, kind) for kind in (*kinds, "out_of_order")},
         "lost_at_least": counts.lost,
         "incomplete_messages": n_incomplete,
     }

@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from buslens.checks.check import Checkable, results_of
@@ -32,17 +31,15 @@ if TYPE_CHECKING:
 Layout = Literal["lanes", "strip", "overlay"]
 """What a picture can show."""
 
-SUFFIXES: Final[Mapping[str, str]] = MappingProxyType({".png": "png", ".svg": "svg", ".pdf": "pdf"})
+SUFFIXES: Final[Mapping[str, str]] = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 """File formats of a picture, by suffix."""
 
-_METADATA: Final[Mapping[str, Mapping[str, Any]]] = MappingProxyType(
-    {
-        # No dates: the same result gives the same bytes.
-        "png": {"Software": "buslens"},
-        "svg": {"Creator": "buslens", "Date": None},
-        "pdf": {"Creator": "buslens", "Producer": "buslens", "CreationDate": None},
-    }
-)
+_METADATA: Final[Mapping[str, Mapping[str, Any]]] = {
+    # No dates: the same result gives the same bytes.
+    "png": {"Software": "buslens"},
+    "svg": {"Creator": "buslens", "Date": None},
+    "pdf": {"Creator": "buslens", "Producer": "buslens", "CreationDate": None},
+}
 
 
 def draw(
@@ -161,11 +158,7 @@ def as_bytes(drawn: Figure, kind: str, words: str = "") -> bytes:
 
     file = BytesIO()
     with house_style():
-        told = _described(kind, words) if words else {}
+        # Programs for reading aloud look into another field of each format.
+        told = {"Title" if kind == "pdf" else "Description": words} if words else {}
         drawn.savefig(file, format=kind, metadata={**_METADATA[kind], **told}, dpi=drawn.dpi)
     return file.getvalue()
-
-
-def _described(kind: str, words: str) -> dict[str, str]:
-    """Return the words in the field that programs for reading aloud look into: each format has another one."""
-    return {"png": {"Description": words}, "svg": {"Description": words}, "pdf": {"Title": words}}[kind]

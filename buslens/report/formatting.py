@@ -3,7 +3,6 @@
 import re
 import unicodedata
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Final
 
 from buslens.capture.frames import ReadStats
@@ -14,37 +13,35 @@ from buslens.units import NS_PER_MS, NS_PER_S
 
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|[munk]?[sVA]|min|h|k?ohm|km/h|degC)(?![\w/]))")
 
-OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
-    {
-        Outcome.MET: "OK",
-        Outcome.EARLY: "too early",
-        Outcome.LATE: "too late",
-        Outcome.MISSING: "did not happen",
-        Outcome.OUT_OF_ORDER: "wrong order",
-        Outcome.VIOLATED: "rule broken",
-        Outcome.UNDECIDED: "undecided",
-    }
-)
+OUTCOME_WORDS: Final[Mapping[Outcome, str]] = {
+    Outcome.MET: "OK",
+    Outcome.EARLY: "too early",
+    Outcome.LATE: "too late",
+    Outcome.MISSING: "did not happen",
+    Outcome.OUT_OF_ORDER: "wrong order",
+    Outcome.VIOLATED: "rule broken",
+    Outcome.UNDECIDED: "undecided",
+}
 """What a person calls an outcome."""
 
-VERDICT_WORDS: Final[Mapping[Verdict, str]] = MappingProxyType(
-    {Verdict.AS_EXPECTED: "as expected", Verdict.FAULTY: "faulty", Verdict.UNDECIDED: "undecided"}
-)
+VERDICT_WORDS: Final[Mapping[Verdict, str]] = {
+    Verdict.AS_EXPECTED: "as expected",
+    Verdict.FAULTY: "faulty",
+    Verdict.UNDECIDED: "undecided",
+}
 """What a person calls a verdict."""
 
-WHY_WORDS: Final[Mapping[UnknownReason, tuple[str, ...]]] = MappingProxyType(
-    {
-        UnknownReason.KNOWN: ("unknown",),
-        UnknownReason.NO_FRAME_YET: ("unknown: not yet seen", "not yet seen", "unknown"),
-        UnknownReason.TIMED_OUT: ("unknown: message timeout", "message timeout", "unknown"),
-        UnknownReason.DISCONTINUITY: ("unknown: clock jumped back", "unknown"),
-        UnknownReason.UNMAPPED: ("unknown: value without a state", "unknown"),
-        UnknownReason.HOLE: ("unknown: part of the log lost", "unknown"),
-        UnknownReason.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
-        UnknownReason.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),
-        UnknownReason.NOT_CARRIED: ("unknown: not in this recording", "not in this recording", "unknown"),
-    }
-)
+WHY_WORDS: Final[Mapping[UnknownReason, tuple[str, ...]]] = {
+    UnknownReason.KNOWN: ("unknown",),
+    UnknownReason.NO_FRAME_YET: ("unknown: not yet seen", "not yet seen", "unknown"),
+    UnknownReason.TIMED_OUT: ("unknown: message timeout", "message timeout", "unknown"),
+    UnknownReason.DISCONTINUITY: ("unknown: clock jumped back", "unknown"),
+    UnknownReason.UNMAPPED: ("unknown: value without a state", "unknown"),
+    UnknownReason.HOLE: ("unknown: part of the log lost", "unknown"),
+    UnknownReason.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
+    UnknownReason.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),
+    UnknownReason.NOT_CARRIED: ("unknown: not in this recording", "not in this recording", "unknown"),
+}
 """What stands on a stretch of not knowing, by reason: the first of them that has room."""
 
 WRONG_SIGN: Final = "x"

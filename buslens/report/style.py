@@ -9,7 +9,6 @@ copy in grey or a reader who sees no colour loses nothing.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
-from types import MappingProxyType
 from typing import Final
 
 from buslens.errors import UsageError, did_you_mean
@@ -62,38 +61,36 @@ class Format:
 
 _POINTS_PER_MM: Final = 72 / 25.4
 
-FORMATS: Final[Mapping[str, Format]] = MappingProxyType(
-    {
-        # One column of a two-column report: 84 mm, at 300 dpi 992 dots.
-        "column": Format(
-            width=84 * _POINTS_PER_MM,
-            dpi=300,
-            text=6.0,
-            title=7.2,
-            small=6.0,
-            lane=11.5,
-            wave=0.8,
-            thin=0.4,
-            margin=4.0,
-        ),
-        # The text width of an A4 page: 174 mm.
-        "page": Format(
-            width=174 * _POINTS_PER_MM,
-            dpi=300,
-            text=7.0,
-            title=9.5,
-            small=6.3,
-            lane=14.0,
-            wave=0.95,
-            thin=0.45,
-            margin=6.0,
-        ),
-        # A whole screen: 1920 dots.
-        "screen": Format(
-            width=960.0, dpi=144, text=10.0, title=14.5, small=8.5, lane=20.5, wave=1.4, thin=0.7, margin=16.0
-        ),
-    }
-)
+FORMATS: Final[Mapping[str, Format]] = {
+    # One column of a two-column report: 84 mm, at 300 dpi 992 dots.
+    "column": Format(
+        width=84 * _POINTS_PER_MM,
+        dpi=300,
+        text=6.0,
+        title=7.2,
+        small=6.0,
+        lane=11.5,
+        wave=0.8,
+        thin=0.4,
+        margin=4.0,
+    ),
+    # The text width of an A4 page: 174 mm.
+    "page": Format(
+        width=174 * _POINTS_PER_MM,
+        dpi=300,
+        text=7.0,
+        title=9.5,
+        small=6.3,
+        lane=14.0,
+        wave=0.95,
+        thin=0.45,
+        margin=6.0,
+    ),
+    # A whole screen: 1920 dots.
+    "screen": Format(
+        width=960.0, dpi=144, text=10.0, title=14.5, small=8.5, lane=20.5, wave=1.4, thin=0.7, margin=16.0
+    ),
+}
 """The widths a picture can have."""
 
 

@@ -50,9 +50,7 @@ def headline(one: VehicleStatus) -> str:
             against = len({fault.capture for fault in one.faults if is_about_ignition(fault)})
             part = "" if against == faulty else f"in {against} of them "
             return f"Faulty {of}, {part}against a rule about the ignition{where}"
-        case Urgency.FAULTY:
-            return f"Faulty {of}{where}"
-        case Urgency.AT_TIMES:
+        case Urgency.FAULTY | Urgency.AT_TIMES:
             return f"Faulty {of}{where}"
         case Urgency.CROSSING:
             return f"Will cross a limit {crossing_text(one.crossing_ns or (0, None))}"

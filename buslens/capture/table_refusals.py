@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.table_layout import UnclearLayoutError, UnclearTimeError
-from buslens.capture.table_rows import Rows, named, payload_size, whole
+from buslens.capture.table_rows import BYTE, Rows, named, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -45,7 +45,6 @@ _FEW_LINES: Final = 10
 _MANY_BITS: Final = 100
 """States count less far."""
 _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?0{0,8}[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
-_BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
 _LEAST_PGNS: Final = 4
 _LEAST_RUNS: Final = 4
@@ -135,8 +134,8 @@ def refuse_odd_cells(rows: Rows) -> None:
         if 2 * alone > len(column.filled) > 0 and ids[0].filled:
             raise UnclearLayoutError(_PARTS)
     for what, columns, fits in (
-        ("an identifier", ids, _is_identifier),
-        ("data bytes", payload, _is_byte if len(payload) > 1 else _is_payload),
+        ("an identifier", ids, _IDENTIFIER.fullmatch),
+        ("data bytes", payload, BYTE.fullmatch if len(payload) > 1 else _is_payload),
     ):
         if any(not odd for odd in (_odd(column, fits) for column in columns) if what == "an identifier"):
             continue
@@ -191,14 +190,6 @@ def _odd(column: Column, fits: object) -> str:
     """Return the most frequent cell of those that do not fit; empty if nearly all do."""
     odd = Counter({cell: n for cell, n in column.counts.items() if not fits(cell)})  # type: ignore[operator]
     return odd.most_common(1)[0][0][:40] if sum(odd.values()) > 0.02 * len(column.filled) else ""
-
-
-def _is_identifier(cell: str) -> bool:
-    return _IDENTIFIER.fullmatch(cell) is not None
-
-
-def _is_byte(cell: str) -> bool:
-    return _BYTE.fullmatch(cell) is not None
 
 
 def _is_payload(cell: str) -> bool:

@@ -84,7 +84,7 @@ class ValuesCapture:
         """What a person should know of how it is read."""
         stamps = self.layout.stamps
         notes = (rewriting.note for rewriting in self.text.rewritings)
-        return (f"read as a table of values: {stamps.words}", *notes, *stamps.notes)
+        return (f"read as a table of values: {stamps.words}", *notes, *stamps.notes, *self.text.form.notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

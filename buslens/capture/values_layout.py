@@ -186,12 +186,11 @@ def _complete(
     units = cut.cells(lines[n_before]) if n_before < len(lines) else []
     filled = [cell for cell in units if cell]
     is_units = bool(filled) and all(UNITS_ONLY.fullmatch(_plain_text(cell)) for cell in filled)
-    if is_units and not any(unit for _, unit in split) and _begins_rows(lines, n_before + 1, cut):
-        split = [
-            (name, _plain_text(units[k]).strip("[]() ") if k < len(units) else "") for k, (name, _) in enumerate(split)
-        ]
+    if is_units and _begins_rows(lines, n_before + 1, cut):
+        below = [_plain_text(unit).strip("[]() ") for unit in units] + [""] * len(split)
+        split = [(name, unit or own) for (name, unit), own in zip(split, below, strict=False)]
         n_before += 1
-    while n_before < len(lines) and not lines[n_before].strip():
+    while n_before < len(lines) and not re.search(r"\w", lines[n_before]):
         n_before += 1
     above = {line.strip() for line in lines[:n_before]}
     below = [line for line in lines[n_before:] if line.strip() not in above]

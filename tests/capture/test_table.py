@@ -515,6 +515,16 @@ class TestRows:
         )
         assert read_frames(path)["is_extended"].tolist() == [f.is_extended for f in frames]
 
+    def test_thousands_behind_the_first_second(self, tmp_path: Path) -> None:
+        frames = traffic(2, n=2500)
+        path = tmp_path / "rows"
+        rows = [f"{f.time_ns / 1e6:,.3f};{f.can_id:X};{f.data.hex(' ')}\n" for f in frames]
+        path.write_text("Time (ms);ID;Data\n" + "".join(rows))
+        table = read_frames(path)
+        assert (table["time"] - table["time"][0]).tolist() == pytest.approx(
+            [(f.time_ns - frames[0].time_ns) / 1e9 for f in frames], abs=2e-6
+        )
+
     def test_two_runs(self, tmp_path: Path) -> None:
         """No frame of a second run is lost where its times come near the last one of the first."""
         head, rows = Written(time="s.6").text(FRAMES).split(b"\n", 1)

@@ -117,6 +117,8 @@ class TestLayout:
             (PLAIN.replace(",", "\t"), ["Enable status", "Supply"]),
             ("Exported by a tester\nCar 7, of the club\n\n" + PLAIN, ["Enable status", "Supply"]),
             (UNITS_BELOW, ["Enable status", "Supply"]),
+            (PLAIN.replace("\n", "\ns,,V\n", 1), ["Enable status", "Supply"]),
+            (PLAIN.replace(",", "|").replace("\n", "\n---|:--|--:\n", 1), ["Enable status", "Supply"]),
             (PLAIN.replace("\n", "\r\n"), ["Enable status", "Supply"]),
             ("\ufeff" + PLAIN, ["Enable status", "Supply"]),
             (PLAIN.encode("utf-16"), ["Enable status", "Supply"]),
@@ -125,8 +127,8 @@ class TestLayout:
             (PLAIN.replace("Time (s)", "Time (ms)").replace("0.", ""), ["Enable status", "Supply"]),
         ],
         ids=[
-            "plain", "other case", "by number", "decimal comma", "tabs", "preamble", "line of units", "CRLF", "mark",
-            "UTF-16", "quotes", "unit in a cell", "milliseconds",
+            "plain", "other case", "by number", "decimal comma", "tabs", "preamble", "line of units", "units twice",
+            "drawn lines", "CRLF", "mark", "UTF-16", "quotes", "unit in a cell", "milliseconds",
         ],
     )  # fmt: skip
     def test_the_same_table(self, tmp_path: Path, text: str | bytes, wanted: list[str | int]) -> None:

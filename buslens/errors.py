@@ -68,11 +68,14 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
     >>> did_you_mean("DoorOpn", ["DoorOpen", "Speed"])
     "; did you mean 'DoorOpen'?"
+    >>> did_you_mean("POWR", ["power", "speed"])
+    "; did you mean 'power'?"
     """
     names = sorted(known)
-    near = get_close_matches(word, names, n=1)
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(word.casefold(), folded, n=1)
     if near:
-        return f"; did you mean '{near[0]}'?"
+        return f"; did you mean '{folded[near[0]]}'?"
     if 0 < len(names) <= 12:
         return "; known: " + ", ".join(names)
     return ""

@@ -81,8 +81,12 @@ def load_causes(path: str | PathLike[str], expectations: Expectations | str | Pa
     if draft.problems:
         raise_all(draft.problems)
     if draft.numbers is None or not draft.causes or not draft.signs:
-        missing = "numbers" if draft.numbers is None else "causes" if not draft.causes else "signs"
-        raise ExpectationError(f"the file has no '{missing}'; write a table [{missing}...]", SourceLocation(str(path)))
+        missing = "numbers" if draft.numbers is None else "causes.NAME" if not draft.causes else "signs.NAME"
+        raise ExpectationError(
+            f"the file has no table [{missing}]; write one, or name as 'base' a file that has it, such as"
+            ' "steering_lock.causes.toml"',
+            SourceLocation(str(path)),
+        )
     return Causes(
         path=str(path),
         about=draft.about,

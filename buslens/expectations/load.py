@@ -421,9 +421,7 @@ def _rule(values: ValueReader, data: dict[str, object], node: Node) -> AnyRule |
 def _says(values: ValueReader, outcome: str, sentence: str, node: Node) -> None:
     """Note an outcome that there is not, and slots that nothing fills."""
     if outcome not in OUTCOMES:
-        values.wrong(
-            node.key, f"'{outcome}' is no outcome{did_you_mean(outcome, OUTCOMES)}; known: {', '.join(OUTCOMES)}"
-        )
+        values.wrong(node.key, f"'{outcome}' is no outcome{did_you_mean(outcome, OUTCOMES)}")
     try:
         slots = list(Formatter().parse(sentence))
     except ValueError:
@@ -431,7 +429,7 @@ def _says(values: ValueReader, outcome: str, sentence: str, node: Node) -> None:
         return
     for _, name, spec, conversion in slots:
         if name is not None and (name not in SLOTS or spec or conversion):
-            values.wrong(node, f"'{{{name}}}' is no slot{did_you_mean(name, SLOTS)}; known: {', '.join(SLOTS)}")
+            values.wrong(node, f"'{{{name}}}' is no slot{did_you_mean(name, SLOTS)}")
 
 
 def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], inner: Mapping[str, Node]) -> None:

@@ -213,5 +213,5 @@ class TestWrong:
             load_causes(tmp_path / "none.toml", expectations())
 
     def test_nothing_in_it(self, written) -> None:
-        with pytest.raises(ExpectationError, match="the file has no 'numbers'"):
+        with pytest.raises(ExpectationError, match=r"the file has no table \[numbers\]"):
             load_causes(written("format = 1\n"), expectations())

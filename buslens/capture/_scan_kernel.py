@@ -493,16 +493,7 @@ def stops_at_broken(begin: int, reason: int, s: Slots) -> bool:
 
 
 def take_frame(
-    at: int,
-    c: int,
-    identifier: int,
-    key: int,
-    flag: int,
-    raw: int,
-    n: int,
-    s: Slots,
-    ids: Numbers,
-    columns: Columns,
+    at: int, c: int, identifier: int, key: int, flag: int, raw: int, n: int, s: Slots, ids: Numbers, columns: Columns
 ) -> bool:
     """Count a frame of n bytes and note its `key` on its channel; return whether it is wanted.
 

@@ -36,7 +36,7 @@ from buslens.units import NS_PER_S
 
 # A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
 _LINE: Final = re.compile(
-    rb"[\0 \t]*\([ \t]*(\d{1,10})(?:[.,](\d{0,9}))?\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{1,8})#(?![ \t]*[\[{])",
+    rb"[\0 \t]*\([ \t]*(\d{1,10})(?:[.,](\d{0,9}))?\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{1,8})#(?![ \t]*[\[{])"
 )
 _LOOKED_ROWS: Final = 400
 """Rows that tell how stamps and identifiers are written; all of the first bytes would take as long as 60,000 rows."""

@@ -158,12 +158,7 @@ def open_capture(path: str | Path, *, table: TableSettings | str | Path | None =
 def require_file(name: str) -> None:
     """Refuse a pipe before it is opened, which can take for ever, and a device.
 
-    Raises
-    ------
-    CaptureError
-        If it is one.
-    OSError
-        If the system refuses to tell.
+    Raises CaptureError if it is one, OSError if the system refuses to tell.
     """
     mode = Path(name).stat().st_mode
     if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
@@ -178,10 +173,7 @@ def require_file(name: str) -> None:
 def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOTHING_TOLD) -> Capture:
     """Recognise a log by its first bytes, while the rest is still to come.
 
-    Raises
-    ------
-    CaptureError
-        If it is of no known format.
+    Raises CaptureError if it is of no known format.
     """
     found = _recognise("standard input" if name == STANDARD_INPUT else name, head, table, is_file=False)
     assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
@@ -191,10 +183,7 @@ def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOT
 def require_read_frames(capture: Capture, stats: ReadStats) -> None:
     """Refuse a capture of which nothing could be read.
 
-    Raises
-    ------
-    CaptureError
-        If there are broken lines, and not one frame.
+    Raises CaptureError if there are broken lines, and not one frame.
     """
     if not stats.frames and stats.skipped:
         line = stats.skipped[0]
@@ -228,10 +217,7 @@ _LOOKED_BYTES: Final = 1 << 14
 def is_capture(path: str | Path) -> bool:
     """Return whether the first bytes of a file are those of a log or of a table of frames, packed or not.
 
-    Raises
-    ------
-    OSError
-        If the system refuses the file.
+    Raises OSError if the system refuses the file.
     """
     from buslens.capture.python_can_reader import PythonCanRecording
     from buslens.capture.table import recognise

@@ -454,10 +454,7 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
 def stamp_slots(cut: CellSplit, stamps: TimeColumn | None) -> dict[int, int]:
     """Return the slots that say how rows are cut into cells, and how their stamps are written."""
     has_commas = "," not in {cut.separator, *cut.soft} or (stamps is not None and stamps.has_commas)
-    slots = {
-        kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0,
-        kernel.COMMA: int(has_commas),
-    }
+    slots = {kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0, kernel.COMMA: int(has_commas)}
     for c in cut.soft:
         word = kernel.SOFT + (ord(c) >> 6)
         slots[word] = _signed(slots.get(word, 0) | 1 << (ord(c) & 63))

@@ -224,21 +224,13 @@ def _fill_down(rows: Rows, taken: Set[int]) -> set[int]:
 
 
 def stamps_of_values(
-    rows: Rows,
-    taken: Set[int],
-    *,
-    columns: tuple[int, ...] | None,
-    unit: str | None,
-    date_order: int | None,
+    rows: Rows, taken: Set[int], *, columns: tuple[int, ...] | None, unit: str | None, date_order: int | None
 ) -> TimeColumn:
     """Return what the stamps of a table of values are; parameters as for `stamps_of`, columns of values in `taken`.
 
     Rows come at regular times, so that only the digits tell how the stamps were rounded.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If more than one reading fits.
+    Raises UnclearLayoutError if more than one reading fits.
     """
     free = [c for c in rows.columns if c.index not in taken and c.filled]
     found = _told(rows, None, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
@@ -465,10 +457,7 @@ def _by_bus(rows: Rows, layout: TableLayout, free: Sequence[Column]) -> list[Col
 def _require_agreement(free: Sequence[Column], chosen: int) -> None:
     """Require that columns which the header calls times take as long, in whatever units.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If two do not.
+    Raises UnclearLayoutError if two do not.
     """
     spans = []
     for column in free:
@@ -765,10 +754,7 @@ def _decide(rows: Rows, column: Column, found: TimeColumn, known: Sequence[float
 def _require_plain_step(rows: Rows, column: Column) -> None:
     """Require, where nothing else says the unit, that no steps such as 50 us are spoken of.
 
-    Raises
-    ------
-    UnclearLayoutError
-        If they are.
+    Raises UnclearLayoutError if they are.
     """
     for text in (column.name, *rows.preamble[-40:]):
         found = _STEP.search(text.lower())

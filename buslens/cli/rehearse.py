@@ -60,11 +60,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--temperature", metavar="T", type=number, help="of the car, degC")
     parser.add_argument("--battery", metavar="V", type=number, help="of the battery without load, V")
     parser.add_argument(
-        "--background",
-        metavar="N",
-        type=integer,
-        default=4,
-        help="messages that no DBC file defines (default: 4)",
+        "--background", metavar="N", type=integer, default=4, help="messages that no DBC file defines (default: 4)"
     )
     parser.add_argument("--car", metavar="N", type=whole_number, default=1, help="the club's car (default: 1)")
 

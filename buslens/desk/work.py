@@ -130,10 +130,7 @@ def capture_page(task: DeskTask, side: str, name: str) -> str:
 def record_page(task: DeskTask) -> bytes:
     """Return the record of a job as it stands.
 
-    Raises
-    ------
-    BuslensError, OSError
-        If there is nothing to write one of, or a file has changed meanwhile.
+    Raises BuslensError or OSError if there is nothing to write one of, or a file has changed meanwhile.
     """
     from buslens.desk.summary import record_of
 

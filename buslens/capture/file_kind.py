@@ -5,6 +5,7 @@ from typing import Final, NamedTuple
 
 from buslens.capture.registry import FORMATS
 from buslens.capture.stream import HEAD_BYTES
+from buslens.text_tables import tables_beside
 
 
 class FileKind(NamedTuple):
@@ -25,42 +26,11 @@ VALUES: Final = FileKind("a table of values")
 EXPECTATIONS: Final = FileKind("an expectations file", "give this file with --expectations", is_of_car=True)
 CAUSES: Final = FileKind("a causes file", "give this file with --causes", is_of_car=True)
 
-_PICTURE: Final = FileKind("a picture")
-_SOUND: Final = FileKind("a sound recording")
-_PROGRAM: Final = FileKind("a program")
-_FIRST_BYTES: Final = (
-    (0, b"\x89PNG\r\n\x1a\n", _PICTURE),
-    (0, b"\xff\xd8\xff", _PICTURE),
-    (0, b"GIF8", _PICTURE),
-    (8, b"WEBP", _PICTURE),
-    (4, b"ftyp", FileKind("a picture or a film")),
-    (8, b"AVI LIST", FileKind("a film")),
-    (0, b"\x1a\x45\xdf\xa3", FileKind("a film")),
-    (0, b"ID3\x02", _SOUND),
-    (0, b"ID3\x03", _SOUND),
-    (0, b"ID3\x04", _SOUND),
-    (0, b"\xff\xfb", _SOUND),
-    (0, b"OggS\0", _SOUND),
-    (0, b"fLaC", _SOUND),
-    (8, b"WAVEfmt ", _SOUND),
-    (0, b"%PDF-", FileKind("a PDF document")),
-    (0, b"{\\rtf", FileKind("an office document")),
-    (0, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", FileKind("an office document")),
-    (0, b"PAR1", FileKind("a Parquet file", "write its table as text, with pandas.read_parquet(...).to_csv(...)")),
-    (0, b"ARROW1", FileKind("a Feather file", "write its table as text, with pandas.read_feather(...).to_csv(...)")),
-    (
-        0,
-        b"\x89HDF\r\n\x1a\n",
-        FileKind("an HDF5 file", "write its table as text, with pandas.read_hdf(...).to_csv(...)"),
-    ),
-    (0, b"\x7fELF", _PROGRAM),
-    (0, b"MZ\x90\0", _PROGRAM),
-    (0, b"MZP\0", _PROGRAM),
+_FIRST_BYTES: Final = tuple(
+    (int(place), bytes.fromhex(first), FileKind(name, "".join(use)))
+    for place, first, name, *use in tables_beside(__file__, "first_bytes.txt")["first bytes"]
 )
-"""First bytes, and where they stand; each from the format's own description: PNG (ISO/IEC 15948), JPEG (ITU-T T.81),
-GIF89a, RIFF, ISO/IEC 14496-12, EBML (RFC 8794), ID3v2, MPEG audio (ISO/IEC 11172-3), Ogg (RFC 3533), FLAC (RFC 9639),
-PDF (ISO 32000), RTF 1.9.1, compound files (MS-CFB), Apache Parquet, Arrow IPC file, HDF5, System V ABI; those of
-programs for Windows as linkers write them, from memory."""
+"""Where they stand, which they are, and what the file is."""
 
 _LINES: Final = (
     (DBC, rb"^[ \t]*(?:BO_\s+\d+\s+\w+\s*:|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),

@@ -31,14 +31,7 @@ from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import Text, open_text
 from buslens.capture.values_layout import ValueColumn, ValuesLayout, layout_of
-from buslens.capture.values_rows import (
-    blanks_between,
-    counted_samples,
-    names_beside,
-    one_value_a_row,
-    times_beside,
-    units_beside,
-)
+from buslens.capture.values_rows import REWRITINGS, counted_samples, times_beside
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
@@ -195,12 +188,9 @@ def open_values(
     text = open_text(name, HEAD_BYTES)
     if text is None or exchanged(text.head, VALUES):
         return None
-    text = text.rewritten(blanks_between(text.head))
-    text = text.rewritten(names_beside(text.head, wanted))
-    text = text.rewritten(units_beside(text.head))
-    if table.column("time") is None:
-        text = text.rewritten(times_beside(text.head, wanted))
-    text = text.rewritten(one_value_a_row(text.head, wanted))
+    for rewriting in REWRITINGS:
+        if rewriting is not times_beside or table.column("time") is None:
+            text = text.rewritten(rewriting(text.head, wanted))
     try:
         layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)
         if layout is not None and not layout.stamps.form and (counting := counted_samples(layout)) is not None:

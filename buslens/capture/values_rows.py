@@ -135,7 +135,7 @@ def _tables(head: bytes) -> Iterator[tuple[CellSplit, int, list[str], list[list[
             yield cut, place, header, [row for row in table[place + 1 :] if len(row) == width and row != header]
 
 
-def units_beside(head: bytes) -> Rewriting | None:
+def units_beside(head: bytes, _wanted: Sequence[str | int]) -> Rewriting | None:
     """Return how units that stand in columns of their own are put behind their numbers; None if there are none."""
     for cut, _, header, body in _tables(head):
         units = [k for k, name in enumerate(header) if _UNIT.fullmatch(_text(name).strip("[]() "))]
@@ -260,7 +260,7 @@ def _in_turn(
     )
 
 
-def blanks_between(head: bytes) -> Rewriting | None:
+def blanks_between(head: bytes, _wanted: Sequence[str | int]) -> Rewriting | None:
     """Return how cells are parted that have blanks between and within them; None if they are none."""
     lines = [line for line in head.decode("latin-1").split("\n")[:400] if line.strip()]
     cells = [re.split(r"\s{2,}", line.strip()) for line in lines]
@@ -392,3 +392,7 @@ def _text(cell: str) -> str:
         return cell.encode("latin-1").decode("utf-8")
     except UnicodeError:
         return cell
+
+
+REWRITINGS: Final = (blanks_between, names_beside, units_beside, times_beside, one_value_a_row)
+"""Each returns how rows are rewritten by the beginning of a table and the columns that are wanted; in this order."""

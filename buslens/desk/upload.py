@@ -28,15 +28,7 @@ _PIECE_BYTES: Final = 4_000_000
 
 
 class RefusedError(Exception):
-    """A file is not taken.
-
-    Parameters
-    ----------
-    status : int
-        Of the answer.
-    problem : str
-        Why, and what would be right.
-    """
+    """A file is not taken, with the status of the answer, why, and what would be right."""
 
     def __init__(self, status: int, problem: str) -> None:
         super().__init__(problem)
@@ -55,32 +47,7 @@ class Received(NamedTuple):
 async def receive_capture(
     request: Request, job: JobFolder, side: str, workers: Workers, most: int = MOST_BYTES
 ) -> Received | None:
-    """Write the body of a request into a job as a capture.
-
-    Parameters
-    ----------
-    request : Request
-        Its body is the file.
-    job : JobFolder
-    side : str
-        "before" or "after".
-    workers : Workers
-        Unpack an archive of several captures.
-    most : int
-        Bytes.
-
-    Returns
-    -------
-    Received or None
-        None if the browser went away before all was there; then nothing is left of it.
-
-    Raises
-    ------
-    RefusedError
-        If it is empty, too large, surely no capture, or there already.
-    OSError
-        If the disk does not take it.
-    """
+    """Write the body of a request into a job as a capture, on the side "before" or "after"; see `receive_file`."""
 
     def target(sent_as: str) -> Path:
         # Both sides share the names, so that people can, too.
@@ -105,28 +72,21 @@ async def receive_file(
 ) -> Received | None:
     """Write the body of a request into a file, or into several if it is an archive of several.
 
-    Only letters and digits of what the browser calls it come into a name.
+    None if the browser went away before all was there; then nothing is left of it. Only letters and digits of what the
+    browser calls it come into a name.
 
     Parameters
     ----------
-    request : Request
     scratch : Path
         Folder on the same disk, for what is not complete.
     target : callable
         Says what a file is called, once it is there, by what it was called.
     others : callable
         Lists files that must not hold the same.
-    workers : Workers
-        Unpack an archive.
     most : int
         Bytes.
     is_for_job : bool
         Whether it must be a capture; a car takes definitions and expectations, too.
-
-    Returns
-    -------
-    Received or None
-        None if the browser went away before all was there; then nothing is left of it.
 
     Raises
     ------

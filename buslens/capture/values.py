@@ -165,16 +165,9 @@ class ValuesBlock:
 def open_values(
     path: str | Path, wanted: Sequence[str | int], table: TableSettings = NOTHING_TOLD
 ) -> ValuesCapture | None:
-    """Recognise a table of values; None if the file is none, or has none of the columns.
+    """Recognise a table of values, plain or packed; None if the file is none, or has none of the columns.
 
-    Parameters
-    ----------
-    path : str or Path
-        A file, plain or packed.
-    wanted : sequence of str or int
-        Columns by header or by number from 1; none: whatever table of values it may be, with all of its columns.
-    table : TableSettings
-        What the user says about its separator and its time.
+    Columns are wanted by header or by number from 1; none: whatever table it may be, with all of its columns.
 
     Raises
     ------
@@ -237,8 +230,6 @@ def read_values(
 
     Parameters
     ----------
-    capture : ValuesCapture
-        From `open_values`.
     take : callable
         Takes a block of rows; what it is given is valid until it returns.
     as_text : sequence of bool

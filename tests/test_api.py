@@ -58,6 +58,7 @@ class TestFront:
 class TestCaptures:
     """What takes captures takes results and paths, one or several."""
 
+    DBC = Path(buslens.__file__).parents[1] / "signal_defs" / "pinewick.dbc"
     LOG = Path(buslens.__file__).parents[1] / "sample_logs" / "car04_ground_open.log"
 
     def test_either(self, tmp_path: Path) -> None:
@@ -69,6 +70,8 @@ class TestCaptures:
         assert compared[0].compared == compared[1].compared
         pictures = [buslens.draw(it, tmp_path / "a.svg").read_bytes() for it in (result, self.LOG)]
         assert pictures[0] == pictures[1]
+        shown = [buslens.diagnose(result), *compared, result.expectations, buslens.load_definitions(self.DBC)]
+        assert [it for it in map(repr, shown) if len(it) > 120 or not it.startswith("<")] == []
 
     def test_readings_are_texts(self) -> None:
         result = buslens.check(self.LOG)

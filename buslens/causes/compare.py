@@ -172,6 +172,10 @@ class RepairComparison:
     #: What else must be known, such as that the sides were checked against different expectations.
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        word = self.conclusion.value.replace("_", " ")
+        return f"<RepairComparison: {word}; captures: {len(self.before)} before, {len(self.after)} after>"
+
     def with_change(self, *changes: RepairStatus) -> tuple[ComparedItem, ...]:
         """Return the rules and steps of which one of these became."""
         return tuple(one for one in self.compared if one.change in changes)

@@ -30,6 +30,11 @@ class Diagnosis:
     ranking: Ranking
     advice: Advice
 
+    def __repr__(self) -> str:
+        first = self.ranking.hypotheses[0]
+        causes = " and ".join(it.title for it in first.causes)
+        return f"<Diagnosis: {causes} ({first.posterior:.0%}) first; captures: {len(self.results)}>"
+
     def case(self, hypothesis: Hypothesis) -> EvidenceSummary:
         """Return what speaks for a hypothesis, and what against."""
         return evidence_summary(hypothesis.causes, self.causes, self.observations, _by_name(self.readings))

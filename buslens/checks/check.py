@@ -103,6 +103,11 @@ def check(
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.table_settings import settings_of
 
+    if not isinstance(capture, str | Path):
+        raise UsageError(
+            f"a capture is a result of check() or the path of a log, and no {type(capture).__name__}; for several, give"
+            " a list of them"
+        )
     ground = prepare(find_expectations(capture) if expectations is None else expectations, definitions)
     settings = settings_of(table)
     opened = open_any(capture, ground.expectations, settings)
@@ -141,16 +146,7 @@ def results_of(captures: Checkable | Iterable[Checkable]) -> tuple[Result, ...]:
     Raises UsageError if one is neither a result nor the path of a log, BuslensError as `check`.
     """
     several = captures if isinstance(captures, Iterable) and not isinstance(captures, str) else [captures]
-    return tuple(it if isinstance(it, Result) else check(_as_path(it)) for it in several)
-
-
-def _as_path(capture: object) -> str | Path:
-    if not isinstance(capture, str | Path):
-        raise UsageError(
-            f"a capture is a result of check() or the path of a log, and no {type(capture).__name__}; for several, give"
-            " a list of them"
-        )
-    return capture
+    return tuple(it if isinstance(it, Result) else check(it) for it in several)
 
 
 def _open_beside(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture:

@@ -155,6 +155,10 @@ class Definitions:
     #: The files, as the user named them.
     paths: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        signals = sum(len(it.signals) for it in self.messages)
+        return f"<Definitions: {len(self.messages)} messages, {signals} signals, {len(self.problems)} problems>"
+
     def __iter__(self) -> Iterator[Message]:
         return iter(self.messages)
 

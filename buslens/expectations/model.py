@@ -585,6 +585,9 @@ class Expectations:
     #: How long before the time of its row a value of a table was read at most, ns; None: as long as a row lasts.
     read_before_ns: int | None = None
 
+    def __repr__(self) -> str:
+        return f"<Expectations of {self.path}: {len(self.roles)} roles, {len(self.rules)} rules>"
+
     def shown_name(self, role: str) -> str:
         """Return what people read instead of the name of a role."""
         return self.roles[role].shown_name if role in self.roles else role.replace("_", " ")

@@ -232,7 +232,8 @@ def scan_wide(
                         scale = s[table.SCALE + places]
                         limit = kit.STAMP_LIMIT // scale if scale > 0 else 0
                     ok = got < limit
-                    stamp += got * scale
+                    if ok:
+                        stamp += got * scale
                     has |= table.HAS_TIME
             elif role == table.TIME or role == table.TIME_2:  # noqa: PLR1714
                 form, unit = s[table.FORM], s[table.UNIT]

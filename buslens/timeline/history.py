@@ -321,7 +321,9 @@ class MessageHistory:
         None unless the message has one sender, whose last frame carried every track, and its cycle has been measured.
         """
         fields, tied = self._fields, self._tied_to(frames.channels)
-        if fields is None or self._by_address or self._after_discontinuity or self._unmeasured is not None:
+        if fields is None or self._by_address or self._unmeasured is not None:
+            return None
+        if self._after_discontinuity or frames.segment != self._segment:
             return None
         if len(self.senders) != 1 or self.tracks[0].address is not None:
             return None

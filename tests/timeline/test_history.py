@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.examples import examples
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
@@ -376,6 +376,7 @@ class TestPlainFrames:
         st.integers(1, 30),
         st.sampled_from([0, 60, 900]),
     )
+    @example([(10, (0, 0, 0), 3, 0, 0x101, 0, 1)] * 2, 1, 0)  # the first frames of a segment, like those before it
     @settings(max_examples=examples(15), deadline=None)
     def test_same_rows(
         self, drawn: list[tuple[int, tuple[int, ...], int, int, int, int, int]], most: int, held: int

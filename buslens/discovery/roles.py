@@ -385,7 +385,8 @@ class _Search:
                 if named.points >= ENOUGH - 1 and (not trace.is_change.any() or not to_unlocked.any()):
                     found.append(self._by_names(named, trace))
                 continue
-            is_locked = (first.at(trace.seen_ns + 1) == locked) & (first.at(trace.stop_ns - 1) == locked)
+            # As a capture begins the feedback may not have been seen yet.
+            is_locked = within(first.at(trace.seen_ns + 1), [locked, UNSEEN]) & (first.at(trace.stop_ns - 1) == locked)
             states = ignition_states(trace, moves, is_locked)
             if set(states) < set(STATES["ignition"]):
                 continue
@@ -547,7 +548,9 @@ def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) ->
     Off is what the signal shows whenever the lock begins to move, and what it shows from first to last while that is
     engaged: a key that is out of the car, or accessories. What it shows longest of the rest is on; what else follows on
     off, on the way there, are accessories. A value with a name that says nothing, beyond all that are off or all that
-    are on, is as these are, though no capture shows it.
+    are on, is as these are, though no capture shows it. Nothing is returned where the captures leave it open: of a
+    value that they only begin with, and of one that stands before a third, as accessories do, or the ignition before
+    the crank.
     """
     labels = label_states("ignition", trace.signal)
     if set(STATES["ignition"]) <= set(labels):
@@ -558,8 +561,15 @@ def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) ->
     if len(left) > 1:
         left = [raw for raw in left if raw not in starting_values(trace)]
     engaged = set(trace.raw[is_locked].tolist())
-    from_off = set(trace.raw[1:][trace.is_change[1:] & within(trace.raw[:-1], off | engaged)].tolist())
-    main = next((raw for raw in left if raw not in engaged), None)
+    steps = set(zip(trace.raw[:-1][trace.is_change[1:]].tolist(), trace.raw[trace.is_change].tolist(), strict=True))
+    from_off = {after for before, after in steps if before in off | engaged}
+    open_ = {*left} - engaged
+    reached = {after for _, after in steps}
+    main = next((raw for raw in left if raw in open_ & reached), None)
+    to_main = {before for before, after in steps if after == main} - off - engaged
+    before_third = {raw for raw in (open_ & from_off) - {main} - to_main if any((raw, it) in steps for it in to_main)}
+    if open_ - reached or before_third:
+        return {}
     on = [raw for raw in left if raw == main or raw not in engaged | from_off]
     return _by_place(trace, off | {*left} - {*on}, on) if off and on else {}
 

@@ -163,6 +163,12 @@ def test_values_of_an_ignition_that_no_capture_shows(
         ([(8000, 2), (9000, 4), (9500, 2), (19000, 0)], 0, (0, 1), (2, 3, 4)),
         # What stands from first to last while the lock is engaged is off, however long.
         ([(1000, 3), (3000, 0), (8000, 1), (9000, 0)], 1, (0, 3), (1,)),
+        # What a capture only begins with is not on for that.
+        ([(4900, 1), (8000, 2), (19000, 1)], -1, (), ()),
+        # Off, ignition, crank, run, or accessories, ignition, run: nothing tells.
+        ([(7800, 1), (8200, 2), (9000, 3), (19000, 0)], 0, (), ()),
+        # Accessories, ignition, crank, run.
+        ([(7800, 1), (8000, 2), (8200, 3), (9000, 4), (19000, 0)], 0, (0, 1), (2, 3, 4)),
     ],
 )
 def test_unnamed_values_of_an_ignition(
@@ -170,4 +176,5 @@ def test_unnamed_values_of_an_ignition(
 ) -> None:
     shown = trace(*rows, length=3)
     is_locked = np.arange(len(shown.raw)) == locked if locked else np.zeros(len(shown.raw), np.bool_)
-    assert ignition_states(shown, Moves(SHOWN, ENABLE, [1], FIRST), is_locked) == {"off": off, "on": on}
+    expected = {"off": off, "on": on} if on else {}
+    assert ignition_states(shown, Moves(SHOWN, ENABLE, [1], FIRST), is_locked) == expected

@@ -307,11 +307,15 @@ def _drafts(
 
 # --- what is missing ------------------------------------------------------------------------------------
 
+# What cars ask for at a press: common practice, no source.
+_PRESS: Final = (
+    "record captures in which start is pressed while the lock is engaged, with all that the car asks for at it (key"
+    " found, foot on the brake or clutch, selector in park)"
+)
 _GET_IT: Final = {
     "door_open": "record captures in which the driver's door opens with the ignition off, and mark it:"
     ' --mark "door opens at 12.4 s"',
-    "start_button": "record captures in which start is pressed while the lock is engaged, and mark it:"
-    ' --mark "start pressed at 12.4 s"',
+    "start_button": f'{_PRESS}, and mark it: --mark "start pressed at 12.4 s"',
     "ignition": "record captures in which the ignition comes on after the lock has released",
     "lock_enable": "record captures in which the lock moves; if the enable is on no bus, measure its wire",
     "unlock_feedback": "record captures in which the lock moves; if the feedback is on no bus, measure its wire",
@@ -324,7 +328,7 @@ _ASK_DIAGRAM: Final = (
 _TOLD_BY_ORDER: Final = frozenset({"door_open", "start_button", "ignition", "lock_enable"})
 """Roles that another signal must not fit as well: a file with the wrong one passes what is faulty."""
 _DO: Final = {
-    "unlock handshake": "record captures in which start is pressed while the lock is engaged",
+    "unlock handshake": _PRESS,
     "lock handshake": "record captures in which the driver's door opens with the ignition off while the lock is"
     " released",
 }

@@ -10,7 +10,7 @@ from typing import Any, Final
 import pytest
 
 import buslens
-from buslens.checks import check, context, findings, never
+from buslens.checks import context, evaluate_rule, findings, never
 from buslens.checks.findings import Outcome
 from buslens.expectations import model, schema
 from buslens.report.text import text
@@ -35,7 +35,7 @@ def _count(monkeypatch: pytest.MonkeyPatch) -> None:
     exec(evaluate, words)  # noqa: S102
     monkeypatch.setitem(model.RULE_KINDS, "count", kind)
     monkeypatch.setitem(schema.KINDS, "count", table)  # type: ignore[arg-type]
-    monkeypatch.setitem(check._EVALUATE, kind, words["evaluate"])  # type: ignore[arg-type]
+    monkeypatch.setitem(evaluate_rule._EVALUATE, kind, words["evaluate"])  # type: ignore[arg-type]
 
 
 @pytest.mark.usefixtures("_count")

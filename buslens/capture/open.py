@@ -11,7 +11,6 @@ from typing import Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.file_kind import LOG, exchanged
-from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.python_can_reader import PythonCanRecording
@@ -30,6 +29,7 @@ from buslens.capture.stream import (
 from buslens.capture.table import TableReading
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
 from buslens.capture.table_text import NormalisedStream, TextForm, joined_form, text_form_of
+from buslens.capture.trial_read import part_read
 from buslens.errors import CaptureError, SourceLocation, UsageError
 
 STANDARD_INPUT: Final = "-"

@@ -17,7 +17,6 @@ from typing import Final
 from buslens.capture import _table_kernel as kernel
 from buslens.capture._scan_kernel import Slots
 from buslens.capture._table_wide_kernel import scan_wide
-from buslens.capture.fit import part_read, sample_read
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
@@ -37,6 +36,7 @@ from buslens.capture.table_refusals import (
 from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Column, Rows, named, payload_size, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import TimeColumn, repetition_note, stamps_of, unit_name
+from buslens.capture.trial_read import part_read, trial_read
 
 SAMPLE_BYTES: Final = 1 << 20
 """Of a file, so much is looked at to work out the layout."""
@@ -494,7 +494,7 @@ def _refuse_told(lines: list[str], rows: Rows, match: FormatMatch | None, told: 
             "the columns that [table] names leave none that may hold identifiers and data bytes; the first row is "
             f"{', '.join(repr(cell) for cell in rows.rows[0][:12])}: name both, as in id = 2 and data = 4"
         )
-    skipped = sample_read(TABLE, *_sample(match, lines[rows.n_before : rows.n_before + 400])).stats().skipped
+    skipped = trial_read(TABLE, *_sample(match, lines[rows.n_before : rows.n_before + 400])).stats().skipped
     first = f"; the first that is none is '{skipped[0].text}': {skipped[0].reason}" if skipped else ""
     raise UnclearLayoutError(f"only {_fit(lines, rows, match):.0%} of the rows are frames as [table] says{first}")
 

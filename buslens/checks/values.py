@@ -12,7 +12,7 @@ from buslens.capture.frames import Pause, ReadStats
 from buslens.capture.table_settings import TableSettings
 from buslens.capture.values import CHANNEL, ColumnNews, ValuesBlock, ValuesCapture, open_values, read_values
 from buslens.capture.values_layout import absent_columns
-from buslens.checks.shortest import shortest_of
+from buslens.checks.shortest_states import shortest_of
 from buslens.errors import SourceLocation, UnrelatedCaptureError
 from buslens.expectations.model import Expectations, Role, Timeout
 from buslens.timeline.build import build_timeline

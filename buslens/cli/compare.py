@@ -21,7 +21,7 @@ import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
+from buslens.causes.comparison_input import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments

@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.causes.distinct import require_different, require_different_frames
+from buslens.causes.comparison_input import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.compare import add_rate_arguments
 from buslens.cli.console import Console, silence_libraries

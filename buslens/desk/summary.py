@@ -7,8 +7,8 @@ from typing import Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
 from buslens.causes.compare import Conclusion, RepairComparison, RepairEvidence, RepairStatus, compare, trials
+from buslens.causes.comparison_input import require_different_frames
 from buslens.causes.diagnosis import IN_QUESTION, Diagnosis, diagnose
-from buslens.causes.distinct import require_different_frames
 from buslens.causes.model import CauseKind, Causes, Measurement
 from buslens.causes.ranking import Hypothesis
 from buslens.causes.repair_statistics import clean_trials_needed, clean_trials_needed_at

@@ -15,8 +15,8 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from buslens.checks.agree import LEAD_ERRORS, average, leads_of
-from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
+from buslens.checks.evaluate_rule import evaluate_rule
 from buslens.checks.findings import Finding, Outcome
 from buslens.discovery.limits import (
     LEAST_SPREAD,

@@ -9,9 +9,11 @@ from typing import Final, TypeAlias
 from buslens.capture.frames import ReadStats
 from buslens.capture.table_settings import TableSettings
 from buslens.capture.values import open_values
-from buslens.checks.check import check, evaluate_rules, evaluate_table, plan_tracks
+from buslens.checks.check import check
 from buslens.checks.context import EvaluationContext
+from buslens.checks.evaluate import evaluate_rules, evaluate_table
 from buslens.checks.findings import Finding, Result, Verdict
+from buslens.checks.setup import plan_tracks
 from buslens.checks.values import columns_of
 from buslens.definitions.model import Definitions
 from buslens.discovery.behaviour import Moves

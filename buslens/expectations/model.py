@@ -285,7 +285,7 @@ class Rule:
     name: str
     #: Where the limits come from, as the user says; printed with the findings.
     basis: str = ""
-    #: Value of an outcome -> the sentence that people read; see `buslens.checks.own_words`.
+    #: Value of an outcome -> the sentence that people read; see `buslens.checks.custom_sentences`.
     says: Mapping[str, str] = field(default_factory=dict, hash=False)
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of the values, by key; empty if from no file.

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
-from buslens.checks.check import CheckSetup
+from buslens.checks.setup import CheckSetup
 from buslens.errors import BuslensError, UsageError
 from buslens.files import atomic_replace
 from buslens.fleet.anomalies.find import find_anomalies

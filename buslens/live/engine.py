@@ -16,10 +16,11 @@ import numpy as np
 
 from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
 from buslens.capture.pauses import TrafficByChannel
-from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
 from buslens.checks.context import roles_in
+from buslens.checks.evaluate import evaluate_capture, evaluate_rules
 from buslens.checks.findings import Finding, Findings, Handshakes, Result
 from buslens.checks.replies import pairs_of
+from buslens.checks.setup import plan_tracks, prepare
 from buslens.definitions.model import Definitions
 from buslens.expectations.model import Expectations
 from buslens.expectations.resolve import raw_values

@@ -16,7 +16,7 @@ from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten
 from buslens.report.versions import version_of
 from buslens.report.view import View, runs_beside
-from buslens.report.waves import whisker
+from buslens.report.waveforms import whisker
 from buslens.units import NS_PER_MS, NS_PER_S
 
 _MANY_NOTES: Final = 6

@@ -25,7 +25,7 @@ from buslens.report.number_scale import limits_of, number_scale
 from buslens.report.style import Format, Tone
 from buslens.report.text_metrics import Ruler, legible, shorten, wrap
 from buslens.report.view import View, runs_beside
-from buslens.report.waves import draw_lane, state_name, unwritten
+from buslens.report.waveforms import draw_lane, state_name, unwritten
 from buslens.timeline.model import UNKNOWN_STATE
 
 _LABEL_SHARE: Final = 0.30

@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from buslens.checks.custom_sentences import labelled
 from buslens.checks.findings import Handshake, Outcome, Result
 from buslens.checks.headline import leading
-from buslens.checks.own_words import labelled
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence

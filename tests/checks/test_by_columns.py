@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform, sampled, step
 
-from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
 from buslens.checks.edges import Edges
+from buslens.checks.evaluate_rule import evaluate_rule
 from buslens.checks.met_handshakes import find_met_handshakes
 from buslens.expectations.model import (
     Agree,

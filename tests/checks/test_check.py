@@ -10,9 +10,12 @@ from support.traffic import ON_CAN1, Frame, columns
 
 from buslens.capture.frames import Clock, ClockDiscontinuity, Flag, ReadStats
 from buslens.capture.reduce import reduce_frames
-from buslens.checks.check import check, evaluate_capture, evaluate_rule, evaluate_rules, plan_tracks, prepare
+from buslens.checks.check import check
 from buslens.checks.context import EvaluationContext
+from buslens.checks.evaluate import evaluate_capture, evaluate_rules
+from buslens.checks.evaluate_rule import evaluate_rule
 from buslens.checks.findings import Result, Verdict
+from buslens.checks.setup import plan_tracks, prepare
 from buslens.definitions.load import load_definitions
 from buslens.definitions.model import Definitions, Message, Signal
 from buslens.errors import CaptureError, DefinitionError, ExpectationError, UnrelatedCaptureError, UsageError

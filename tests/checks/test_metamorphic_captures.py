@@ -14,7 +14,9 @@ from support.examples import examples
 from support.rehearsed import definitions, expectations, judge_frames
 from support.stage import select
 
-from buslens.checks.check import check, evaluate_rules, plan_tracks
+from buslens.checks.check import check
+from buslens.checks.evaluate import evaluate_rules
+from buslens.checks.setup import plan_tracks
 from buslens.rehearsal.rehearse import rehearse, write_rehearsal
 from buslens.timeline.history import CaptureHistory
 

@@ -9,10 +9,10 @@ from functools import partial
 import pytest
 from support.stage import Samples, becomes, perform, sampled, step
 
-from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
+from buslens.checks.custom_sentences import reworded
+from buslens.checks.evaluate_rule import evaluate_rule
 from buslens.checks.findings import Finding, FindingColumns, Findings, Outcome, Result
-from buslens.checks.own_words import in_own_words
 from buslens.checks.step_findings import StepFindings
 from buslens.checks.verdict import decide_verdict
 from buslens.expectations.model import Role, Sequence
@@ -100,8 +100,8 @@ class TestStepFindings:
         roles = {"enable": Role(name="enable", message="M", signal="S", label="the enable line")}
         together, alone = ways(perform(samples(*delays), RULE))
         assert isinstance(together, StepFindings)
-        told = together.told_by(partial(in_own_words, rule=rule, roles=roles))
-        assert told == [in_own_words(it, rule, roles) for it in alone]
+        told = together.told_by(partial(reworded, rule=rule, roles=roles))
+        assert told == [reworded(it, rule, roles) for it in alone]
         assert any(" of " in it.reason for it in told)
         assert pickle.loads(pickle.dumps(told)) == told  # noqa: S301 - just written
 

@@ -48,8 +48,9 @@ from buslens.causes.diagnosis import diagnose
 from buslens.causes.load import load_causes
 from buslens.causes.readings import read_reading
 from buslens.causes.session import load_session
-from buslens.checks.check import evaluate_rules, plan_tracks
 from buslens.checks.context import EvaluationContext
+from buslens.checks.evaluate import evaluate_rules
+from buslens.checks.setup import plan_tracks
 from buslens.definitions.cache import load_entry, save_entry
 from buslens.definitions.dbc import parse_dbc
 from buslens.definitions.load import _merge, _namesakes

@@ -13,7 +13,8 @@ from support.stage import select
 
 from buslens.capture.frames import Clock, ClockDiscontinuity, Flag, Frames, ReadStats
 from buslens.capture.pauses import TrafficByChannel
-from buslens.checks.check import evaluate_rules, plan_tracks
+from buslens.checks.evaluate import evaluate_rules
+from buslens.checks.setup import plan_tracks
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import load_expectations
 from buslens.rehearsal.bus import simulate_bus

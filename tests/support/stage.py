@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
-from buslens.checks.check import evaluate_rules, plan_tracks
+from buslens.checks.evaluate import evaluate_rules
+from buslens.checks.setup import plan_tracks
 from buslens.definitions.model import Definitions, Message, Signal
 from buslens.expectations.model import (
     And,

@@ -6,8 +6,9 @@ from dataclasses import replace
 from buslens.causes.diagnosis import diagnose
 from buslens.causes.load import find_causes, load_causes
 from buslens.causes.model import Causes
-from buslens.checks.check import CheckSetup, check, prepare
+from buslens.checks.check import check
 from buslens.checks.findings import Result, Verdict
+from buslens.checks.setup import CheckSetup, prepare
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet.fetch import fetched
 from buslens.fleet.model import Group

@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
-from buslens.causes.distinct import history_of, known_rate_of
+from buslens.causes.comparison_input import history_of, known_rate_of
 from buslens.errors import ExpectationError, UsageError, did_you_mean
 from buslens.expectations._toml import Node, TomlDocument, parse_document
 from buslens.files import read_at_most

@@ -16,13 +16,13 @@ _FEW: Final = 8
 
 def part_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> float:
     """Return the part of some lines that are read as frames, 0 to 1, by the kernel itself."""
-    scanner = sample_read(entry, match, lines)
+    scanner = trial_read(entry, match, lines)
     n = int(scanner.state[FRAMES])
     # Where every other frame has a channel of its own, what was taken for channels is something else.
     return 0.0 if not lines or (n >= _FEW and 2 * int(scanner.state[CHANNELS]) > n) else n / len(lines)
 
 
-def sample_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> Scanner:
+def trial_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> Scanner:
     """Return what has read some lines by the kernel itself, for what it says of them."""
     text = b"\n".join([*lines, b""])
     scanner = Scanner(

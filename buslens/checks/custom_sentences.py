@@ -20,7 +20,7 @@ from buslens.checks.phrases import span_text, whole_limit_text
 from buslens.expectations.model import Role, Rule, Sequence
 
 
-def in_own_words(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding:
+def reworded(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding:
     """Return a finding whose sentence is that of the file, where the file has one for its outcome."""
     steps = [step.name for step in rule.steps] if isinstance(rule, Sequence) else []
     sentence = labelled(finding.reason, roles, kept=steps)

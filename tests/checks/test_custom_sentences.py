@@ -8,8 +8,8 @@ import pytest
 from support.handmade import step_finding
 
 import buslens
+from buslens.checks.custom_sentences import labelled, reworded
 from buslens.checks.findings import Outcome
-from buslens.checks.own_words import in_own_words, labelled
 from buslens.errors import ExpectationError
 from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Role, Rule, Sequence, Step
@@ -35,23 +35,23 @@ class TestSays:
     def test_slots(self) -> None:
         late = step_finding(Outcome.LATE)
         rule = Rule(name=late.rule, says={"late": "{handshake} {step}: {measured}; {limit}|{sentence}"})
-        assert in_own_words(late, rule, {}).reason == f"1 wire feedback: 812 to 837 ms; 50 to 600 ms|{late.reason}"
+        assert reworded(late, rule, {}).reason == f"1 wire feedback: 812 to 837 ms; 50 to 600 ms|{late.reason}"
 
     def test_other_outcomes_keep_their_sentence(self) -> None:
         met = step_finding(Outcome.MET)
-        assert in_own_words(met, Rule(name=met.rule, says={"late": "late"}), {}) is met
+        assert reworded(met, Rule(name=met.rule, says={"late": "late"}), {}) is met
 
     def test_nothing_measured(self) -> None:
         missing = replace(step_finding(Outcome.MISSING), delay=None, limit=None, step=None, handshake=None)
         rule = Rule(name="lamp", says={"missing": "{step},{measured},{limit},{handshake}"})
-        assert in_own_words(missing, rule, {}).reason == f"{missing.rule},not measured,no limit,"
+        assert reworded(missing, rule, {}).reason == f"{missing.rule},not measured,no limit,"
 
     def test_every_outcome_and_slot(self) -> None:
         assert {outcome.value for outcome in Outcome} == set(OUTCOMES)
         finding = step_finding()
         for slot in SLOTS:
             rule = Rule(name=finding.rule, says={finding.outcome.value: f"{{{slot}}}"})
-            assert "{" not in in_own_words(finding, rule, {}).reason
+            assert "{" not in reworded(finding, rule, {}).reason
 
     def test_in_a_capture(self, tmp_path: Path) -> None:
         says = 'name = "unlock handshake"\nsays = { late = "the lock opens late: {measured} ({limit})" }'
@@ -95,8 +95,8 @@ class TestLabel:
         late, label = step_finding(Outcome.LATE), Role(name="enable", label="line 7")
         step = Step(name="enable on", await_=None, within_ns=1)
         rule = Sequence(name=late.rule, start=None, steps=(step,))
-        assert "after enable on" in in_own_words(late, rule, {"enable": label}).reason
-        assert "after line 7 on" in in_own_words(late, replace(rule, steps=()), {"enable": label}).reason
+        assert "after enable on" in reworded(late, rule, {"enable": label}).reason
+        assert "after line 7 on" in reworded(late, replace(rule, steps=()), {"enable": label}).reason
 
     def test_in_a_capture(self, tmp_path: Path) -> None:
         from buslens.report.page.page import page

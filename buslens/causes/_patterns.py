@@ -9,13 +9,13 @@ from typing import Any, Final
 
 from buslens.causes._schema import PATTERN
 from buslens.causes.model import FindingPattern
-from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.errors import ExpectationError, did_you_mean
 from buslens.expectations._toml import Node
 from buslens.expectations._values import ValueReader
 from buslens.expectations.conditions import parse_trigger
 from buslens.expectations.model import AnyRule, Becomes, Expectations, Sequence, Trigger
+from buslens.expectations.subjects import roles_of, roles_of_trigger
 
 FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 

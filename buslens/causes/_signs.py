@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from buslens.causes._patterns import read_patterns
 from buslens.causes._schema import SIGN
 from buslens.causes.model import Sign
-from buslens.checks.context import roles_of
 from buslens.expectations._toml import Node
 from buslens.expectations._values import ValueReader
 from buslens.expectations.model import Expectations, Role
+from buslens.expectations.subjects import roles_of
 
 
 class EveryRole(dict[str, "Role | None"]):

@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 
 from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
-from buslens.checks.context import roles_of
 from buslens.checks.findings import Result
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
+from buslens.expectations.subjects import roles_of
 
 _NO_CURRENT_FLOWS: Final = frozenset({"ol", "o.l", "o.l.", "0l", "0.l", "inf", "\u221e"})
 """What meters show for more ohm than they can measure."""

@@ -34,8 +34,8 @@ from typing import Final
 import numpy as np
 
 from buslens.causes.model import FindingPattern, Sign
-from buslens.checks.context import roles_of
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.expectations.subjects import roles_of
 from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
 

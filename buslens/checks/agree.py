@@ -7,12 +7,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import EvaluationContext, roles_of
+from buslens.checks.context import EvaluationContext
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding, finding_by
 from buslens.checks.outcome import Limit, Outcome
 from buslens.checks.phrases import past_tense, plain, was_not
 from buslens.expectations.model import Agree, And
+from buslens.expectations.subjects import roles_of
 from buslens.timeline.ternary import TRUE, Episode
 from buslens.units import NS_PER_MS, format_duration
 

@@ -7,11 +7,12 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import EvaluationContext, longest_hold_ns, roles_of
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Finding, finding_by
 from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import rate_text, span_text
 from buslens.expectations.model import Condition, Rule
+from buslens.expectations.subjects import longest_hold_ns, roles_of
 from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN, Episode, Episodes, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
 

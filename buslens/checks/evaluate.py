@@ -9,7 +9,7 @@ from buslens.capture.frames import ReadStats
 from buslens.capture.values import ValuesCapture
 from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
 from buslens.checks.capture_notes import message_notes, stats_notes
-from buslens.checks.context import EvaluationContext, Presence, roles_in
+from buslens.checks.context import EvaluationContext, Presence
 from buslens.checks.custom_sentences import reworded
 from buslens.checks.evaluate_rule import evaluate_rule, undecided
 from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Result
@@ -28,6 +28,7 @@ from buslens.expectations.model import (
     AnyRule,
     Expectations,
 )
+from buslens.expectations.subjects import roles_in
 from buslens.timeline.history import CaptureHistory
 from buslens.timeline.model import Timeline
 from buslens.units import format_duration

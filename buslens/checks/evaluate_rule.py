@@ -5,7 +5,7 @@ from collections.abc import Sequence as Sequenced
 from typing import Any, Final
 
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
-from buslens.checks.context import EvaluationContext, edge_condition, longest_hold_ns
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Finding, Handshake, finding_by
 from buslens.checks.outcome import Outcome
 from buslens.expectations.model import (
@@ -19,6 +19,7 @@ from buslens.expectations.model import (
     Rule,
     Sequence,
 )
+from buslens.expectations.subjects import edge_condition, longest_hold_ns
 
 _EVALUATE: Final[Mapping[type[Rule], Callable[[Any, EvaluationContext], list[Finding]]]] = {
     Pulse: pulse.evaluate,

@@ -9,7 +9,6 @@ handshake, such as a lit warning lamp, leads where no handshake failed.
 
 from collections.abc import Callable, Iterable, Mapping
 from collections.abc import Sequence as Several
-from typing import Final
 
 from buslens.checks.findings import Finding, Findings
 from buslens.checks.outcome import Outcome
@@ -25,9 +24,8 @@ from buslens.expectations.model import (
     Sequence,
     WrittenCondition,
 )
-
-_IGNITION: Final = "ignition"
-"""The role, as expectations files call it."""
+from buslens.expectations.role_purposes import ignition_roles
+from buslens.expectations.subjects import roles_of, roles_of_trigger
 
 
 def headline(findings: Several[Finding], rules: Iterable[AnyRule], every: Findings) -> str:
@@ -69,7 +67,8 @@ def times_text(alike: Several[Finding], every: Findings) -> str:
 def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding:
     """Return the finding that a person should read first, of at least one."""
     ordered = sorted(findings, key=lambda it: (it.time_ns is None, it.time_ns or 0))
-    danger = [it for it in ordered if it.outcome.is_fault and _is_danger(rules.get(it.rule))]
+    ignition = ignition_roles(rules.values())
+    danger = [it for it in ordered if it.outcome.is_fault and _is_danger(rules.get(it.rule), ignition)]
     if danger:
         return danger[0]
     steps = [it for it in ordered if it.kind == "sequence"]
@@ -91,23 +90,19 @@ def _place(finding: Finding, rules: Mapping[str, AnyRule]) -> int:
     return names.index(finding.step) if finding.step in names else len(names)
 
 
-def _is_danger(rule: AnyRule | None) -> bool:
+def _is_danger(rule: AnyRule | None, ignition: frozenset[str]) -> bool:
     """Whether a rule says what must never be with the ignition on, or must come before it."""
-    from buslens.checks.context import roles_of, roles_of_trigger
-
     match rule:
         case Never():
-            return _IGNITION in roles_of(rule.when.condition)
+            return not ignition.isdisjoint(roles_of(rule.when.condition))
         case Precedes():
-            return _IGNITION in roles_of_trigger(rule.then)
+            return not ignition.isdisjoint(roles_of_trigger(rule.then))
         case _:
             return False
 
 
 def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding], bool]:
     """Return whether a finding is a wider reason for a step that failed: it overlaps the wait for that step."""
-    from buslens.checks.context import roles_of, roles_of_trigger
-
     sequence = rules.get(step.rule)
     awaited: set[str] = set()
     end_ns = step.time_ns or 0

@@ -1,11 +1,12 @@
 """A condition that must not hold, or not for long."""
 
-from buslens.checks.context import EvaluationContext, roles_of
+from buslens.checks.context import EvaluationContext
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding
 from buslens.checks.outcome import Limit
 from buslens.checks.phrases import past_tense
 from buslens.expectations.model import IsUnknown, Never
+from buslens.expectations.subjects import roles_of
 from buslens.timeline.ternary import Episode
 
 

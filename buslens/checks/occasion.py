@@ -1,8 +1,8 @@
 """What has to happen at the car for a handshake to run."""
 
-from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.phrases import in_brief, plain
 from buslens.expectations.model import And, Is, Or, Sequence, WrittenCondition
+from buslens.expectations.subjects import roles_of, roles_of_trigger
 
 
 def what_to_do(rule: Sequence) -> str:

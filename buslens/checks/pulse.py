@@ -8,11 +8,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import EvaluationContext, roles_of
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Finding, finding_by
 from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
 from buslens.expectations.model import Pulse
+from buslens.expectations.subjects import roles_of
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
 

@@ -48,7 +48,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import EvaluationContext, edge_condition, statements_of
+from buslens.checks.context import EvaluationContext
 from buslens.checks.edges import BlindInterval, Edge, Edges
 from buslens.checks.findings import Finding, Handshake, finding_by
 from buslens.checks.met_handshakes import find_met_handshakes
@@ -65,6 +65,7 @@ from buslens.checks.phrases import (
 )
 from buslens.checks.step_findings import HandshakeColumns, MetRows, StepFindings, came_text
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step, Trigger
+from buslens.expectations.subjects import edge_condition, statements_of
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE
 from buslens.units import exact_duration, format_at_least

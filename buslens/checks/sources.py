@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.checks.alignment import Alignment, Event, by_events, stated
-from buslens.checks.context import EvaluationContext, Presence, longest_hold_ns, roles_of, roles_of_trigger
+from buslens.checks.context import EvaluationContext, Presence
 from buslens.checks.edges import BlindInterval, TriggerTimes
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Align, Condition, Trigger
+from buslens.expectations.subjects import longest_hold_ns, roles_of, roles_of_trigger
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason, nothing_hides
 from buslens.timeline.ternary import TernaryTimeline
 from buslens.units import NS_PER_S

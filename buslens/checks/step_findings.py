@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.checks.context import roles_of_trigger
 from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Finding, FindingColumns, Handshake, finding_by
 from buslens.checks.outcome import Evidence, Limit, Outcome, TimeBounds
@@ -22,6 +21,7 @@ from buslens.checks.phrases import bound_text, past_tense, plain, span_text
 from buslens.checks.records import ColumnRecords
 from buslens.expectations.model import Sequence as SequenceRule
 from buslens.expectations.model import Step, Trigger
+from buslens.expectations.subjects import roles_of_trigger
 
 
 class MetRows(NamedTuple):

@@ -5,9 +5,10 @@ from typing import Final
 
 import numpy as np
 
-from buslens.checks.context import describe_why, roles_in
+from buslens.checks.context import describe_why
 from buslens.checks.findings import Finding
 from buslens.expectations.model import Alive, AnyRule
+from buslens.expectations.subjects import roles_in
 from buslens.timeline.model import Timeline, UnknownReason
 from buslens.units import format_duration
 

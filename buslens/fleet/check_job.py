@@ -22,12 +22,12 @@ from buslens.capture.reduce import reduce_frames
 from buslens.capture.registry import FORMATS
 from buslens.capture.values import ValuesCapture
 from buslens.checks.check import open_any
-from buslens.checks.context import roles_in, roles_of_trigger
 from buslens.checks.evaluate import evaluate_capture, evaluate_table
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.setup import CheckSetup, prepare, wanted_ids
 from buslens.errors import BuslensError, CaptureError, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import Range, Sequence
+from buslens.expectations.subjects import roles_in, roles_of_trigger
 from buslens.files import os_error_text
 from buslens.fleet.fetch import MissingLibrary, fetched
 from buslens.fleet.hashes import content_hash, setup_hash

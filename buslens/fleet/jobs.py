@@ -7,9 +7,9 @@ from pathlib import Path
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.values import open_values
-from buslens.checks.context import roles_in
 from buslens.defaults import find_expectations
 from buslens.errors import BuslensError, CaptureError, UsageError
+from buslens.expectations.subjects import roles_in
 from buslens.fleet.check_job import load
 from buslens.fleet.fetch import local_path
 from buslens.fleet.groups import group_of

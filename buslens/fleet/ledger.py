@@ -7,11 +7,11 @@ reported. The process may be killed at any moment: the file then holds every cap
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from os import PathLike
 from pathlib import Path
-from typing import Final, Self, cast
+from typing import Any, Final, Self, cast
 
 from buslens.errors import BuslensError, SourceLocation, UsageError
 from buslens.files import os_error_text
@@ -158,11 +158,10 @@ class Ledger:
             for anomaly in anomalies:
                 self._rows.enter_anomaly(anomaly)
 
-    def put_feedback_paths(self, paths: Iterable[frozenset[str]]) -> None:
-        """Enter which pairs of roles the expectations take for the two feedback paths."""
-        listed = json.dumps(sorted(map(sorted, paths)))
+    def put_meta(self, name: str, value: object) -> None:
+        """Enter something that is known of the fleet as a whole, as JSON; `meta` returns it."""
         with self._whole():
-            self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('feedback paths', ?)", (listed,))
+            self._connection.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, json.dumps(value)))
 
     def commit(self) -> None:
         """Make everything that was entered durable.
@@ -232,6 +231,14 @@ class Ledger:
                 self._texts.clear()
             text = self._texts[number] = as_text(cast("str | bytes", row[0]))
         return text
+
+    def meta(self, name: str) -> Any:
+        """Return what was entered by `put_meta`; None if nothing was."""
+        row = self._one("SELECT value FROM meta WHERE name = ?", (name,))
+        try:
+            return None if row is None else json.loads(cast("str", row[0]))
+        except ValueError as exc:
+            raise damaged(self.path, str(exc)) from exc
 
     def number(self, text: str) -> int | None:
         """Return the number of a text in the tables; None if it stands nowhere."""

@@ -13,17 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.expectations.role_purposes import USUAL_IGNITION
 from buslens.fleet.anomalies import columns
 from buslens.fleet.anomalies.columns import Tries, VehicleTraffic
-from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
 from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of, only, window
 from buslens.fleet.views import (
+    FORBIDDING,
     NO_UPPER_END,
     OUTCOMES,
     UNDATED,
+    USUAL_PATHS,
     CaptureRow,
     DelayColumns,
     FleetSummary,
@@ -32,6 +34,10 @@ from buslens.fleet.views import (
     TroubleRow,
     VehicleRow,
 )
+
+FEEDBACK_PATHS: Final = "feedback paths"
+IGNITION_ROLES: Final = "ignition roles"
+"""What the last run knew of the roles, in the ledger's own table."""
 
 # What is asked for, in the order of the fields of a record: each column, and behind a colon how it is read.
 _OF_CAPTURE: Final = "capture.id, address:text, vehicle:word, capture.grouping:word, recorded_ns"
@@ -146,8 +152,16 @@ def findings_of(
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
     rows = read(ledger, f"{_OF_CAPTURE}, {_FINDING}", which, (ledger.number(vehicle), *values))
-    found = [FoundRow._make([*row[:5], FindingRow(*row[5:])]) for row in rows]
+    ignition = ledger.meta(IGNITION_ROLES)
+    ignition = USUAL_IGNITION if ignition is None else frozenset(ignition)
+    found = [_found(row, ignition) for row in rows]
     return [one for one in found if one.finding.outcome.is_fault or not faults_only]
+
+
+def _found(row: Sequence[Any], ignition: frozenset[str]) -> FoundRow:
+    finding = FindingRow(*row[5:])
+    is_forbidden = finding.outcome.is_fault and finding.kind in FORBIDDING
+    return FoundRow._make([*row[:5], finding, is_forbidden and not ignition.isdisjoint(finding.roles)])
 
 
 def troubles(ledger: Ledger) -> Iterator[TroubleRow]:
@@ -187,11 +201,8 @@ def address_of(ledger: Ledger, capture: int) -> str:
 def feedback_paths(ledger: Ledger) -> frozenset[frozenset[str]]:
     """Return the pairs of roles that are the two feedback paths, as the last run knew them."""
     with corruption_guard(ledger):
-        told = [
-            json.loads(cast("str", row[0]))
-            for row in ledger.rows("SELECT value FROM meta WHERE name = 'feedback paths'")
-        ]
-        return frozenset(map(frozenset, told[0])) if told else USUAL_PATHS
+        told = ledger.meta(FEEDBACK_PATHS)
+        return USUAL_PATHS if told is None else frozenset(map(frozenset, told))
 
 
 def anomalies(ledger: Ledger) -> list[Anomaly]:

@@ -9,9 +9,10 @@ from typing import Final, TypeAlias
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
 from buslens.checks.setup import CheckSetup
 from buslens.errors import BuslensError, UsageError
+from buslens.expectations.role_purposes import feedback_paths, ignition_roles
 from buslens.files import atomic_replace
 from buslens.fleet.anomalies.find import find_anomalies
-from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
+from buslens.fleet.anomalies.skew import skew_steps
 from buslens.fleet.capture_pages import pages_there, write_pages
 from buslens.fleet.check_job import load, make_ready
 from buslens.fleet.export import export
@@ -27,7 +28,7 @@ from buslens.fleet.page import write_index
 from buslens.fleet.page.recheck import checking
 from buslens.fleet.prefetch import PrefetchedListing
 from buslens.fleet.progress import Progress
-from buslens.fleet.queries import fleet_summary
+from buslens.fleet.queries import FEEDBACK_PATHS, IGNITION_ROLES, fleet_summary
 from buslens.fleet.result_folder import require_apart, require_free
 from buslens.fleet.run_jobs import RunSummary
 from buslens.fleet.run_jobs import run as judge_fleet
@@ -295,7 +296,10 @@ class WholeFleet:
         skews = {step for one in setups for step in skew_steps(one.expectations)}
         found = find_anomalies(ledger, skews=skews, definitions=[one.definitions for one in setups])
         ledger.put_anomalies(found)
-        ledger.put_feedback_paths({pair for one in setups for pair in feedback_paths(one.expectations)})
+        rules = [one.expectations.rules for one in setups]
+        paths = {tuple(sorted(pair)) for each in rules for pair in feedback_paths(each)}
+        ledger.put_meta(FEEDBACK_PATHS, sorted(paths))
+        ledger.put_meta(IGNITION_ROLES, sorted({role for each in rules for role in ignition_roles(each)}))
         ledger.commit()
         self._stage("writing the tables")
         has_tables = True

@@ -15,6 +15,12 @@ UNDATED: Final = int(np.iinfo(np.int64).min)
 NO_UPPER_END: Final = int(np.iinfo(np.int64).max)
 """Stands in columns for the upper end of a delay that has none: it sorts behind every other."""
 
+USUAL_PATHS: Final = frozenset({frozenset({"unlock_feedback", "data_feedback"})})
+"""What the feedback paths are taken to be in a ledger of before it said so."""
+
+FORBIDDING: Final = frozenset({"never", "precedes"})
+"""Kinds of rules that can say what must not be with the ignition on."""
+
 OUTCOMES: Final = tuple(Outcome)
 """What the numbers of `DelayColumns.outcome` mean."""
 
@@ -97,6 +103,8 @@ class FoundRow(NamedTuple):
     group: str
     recorded_ns: int | None
     finding: FindingRow
+    #: Whether it says what must not be with the ignition on, or must come before it.
+    is_about_ignition: bool = False
 
 
 class TroubleRow(NamedTuple):

@@ -16,7 +16,6 @@ import numpy as np
 
 from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
 from buslens.capture.pauses import TrafficByChannel
-from buslens.checks.context import roles_in
 from buslens.checks.evaluate import evaluate_capture, evaluate_rules
 from buslens.checks.findings import Finding, Findings, Handshakes, Result
 from buslens.checks.replies import pairs_of
@@ -24,6 +23,7 @@ from buslens.checks.setup import plan_tracks, prepare
 from buslens.definitions.model import Definitions
 from buslens.expectations.model import Expectations
 from buslens.expectations.resolve import raw_values
+from buslens.expectations.subjects import roles_in
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
 from buslens.timeline.history import NO_FRAME_NS, CaptureHistory, MessageHistory, TrackHistory

@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from buslens.checks.context import edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Handshake, Outcome, Result
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, AnyRule, Sequence
+from buslens.expectations.subjects import edge_condition, longest_hold_ns, roles_in
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
 
 _FOREVER: Final = 2**62

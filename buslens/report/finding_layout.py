@@ -3,10 +3,10 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from buslens.checks.context import edge_condition, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds
 from buslens.checks.phrases import span_text
 from buslens.expectations.model import Alive, AnyRule, Expectations, Sequence, Trigger
+from buslens.expectations.subjects import edge_condition, roles_of
 from buslens.report.formatting import OUTCOME_WORDS, limit_text
 from buslens.timeline.model import UNKNOWN_STATE, Timeline
 

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from typing import Final
 
-from buslens.checks.context import roles_of_trigger
 from buslens.checks.findings import Handshake, Result
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
+from buslens.expectations.subjects import roles_of_trigger
 from buslens.report.finding_layout import EndBounds, FindingLayout, places
 from buslens.report.lanes import Lane, lay_lane
 from buslens.units import NS_PER_MS

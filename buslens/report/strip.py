@@ -13,12 +13,12 @@ import numpy as np
 
 from buslens.causes.diagnosis import Diagnosis
 from buslens.causes.signs import Observation, SignStatus
-from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.custom_sentences import labelled
 from buslens.checks.findings import Finding, Handshake, Outcome, Result
 from buslens.checks.headline import leading
 from buslens.checks.phrases import in_brief
 from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence, WrittenCondition
+from buslens.expectations.subjects import roles_of, roles_of_trigger
 from buslens.report.finding_layout import FindingLayout, extent_of, places, trigger_roles
 from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S

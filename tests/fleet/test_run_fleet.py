@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from pathlib import Path
 
@@ -10,8 +11,11 @@ import pytest
 from support.here_and_now import HereAndNow
 
 import buslens
+from buslens.checks.findings import Verdict
 from buslens.fleet import run_fleet
 from buslens.fleet.local_pool import LocalPool
+from buslens.fleet.page.page_data import gather
+from buslens.fleet.page.urgency import Urgency
 from buslens.fleet.queries import feedback_paths
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -46,6 +50,22 @@ def test_run_twice(tmp_path: Path) -> None:
     with buslens.open_ledger(out) as ledger:
         assert next(iter(ledger.rows("SELECT count(*) FROM capture"))) == (1,)
         assert feedback_paths(ledger) == {frozenset({"unlock_feedback", "data_feedback"})}
+
+
+def test_the_ignition_is_what_may_follow_a_feedback_whatever_it_is_called(tmp_path: Path) -> None:
+    """A car whose file calls the role otherwise is as urgent, and the same is said first of its capture."""
+    sample, shipped = ROOT / "sample_logs" / "car08_intermittent_connector.log", ROOT / "signal_defs"
+    rules = tmp_path / "own.toml"
+    shutil.copy(shipped / "pinewick.dbc", tmp_path)
+    text = (shipped / "steering_lock.toml").read_text(encoding="utf-8")
+    rules.write_text(re.sub(r"\bignition(?= is| becomes|\])", "drive_power", text), encoding="utf-8")
+    assert buslens.check(sample, rules).summary == buslens.check(sample).summary
+    out = tmp_path / "out"
+    done = buslens.run_fleet(sample, out, name="{vehicle}_*", expectations=rules, workers=HereAndNow())
+    assert done.done.verdicts[Verdict.FAULTY] == 1
+    with buslens.open_ledger(out) as ledger:
+        (one,) = gather(ledger).standings
+    assert one.urgency is Urgency.IGNITION
 
 
 @pytest.mark.parametrize(("seconds", "is_compiled"), [(None, False), (5.0, True), (300.0, False)])

@@ -20,7 +20,7 @@ from buslens.fleet.model import (
     HandshakeRow,
     JobResult,
 )
-from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
+from buslens.fleet.views import FORBIDDING, CaptureRow, FoundRow, VehicleRow
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -80,7 +80,9 @@ def capture(
 
 def found(one: CaptureRow, finding: FindingRow) -> FoundRow:
     """Return what a capture shows."""
-    return FoundRow(one.capture, one.address, one.vehicle, one.group, one.recorded_ns, finding)
+    is_forbidden = finding.outcome.is_fault and finding.kind in FORBIDDING
+    about_ignition = is_forbidden and "ignition" in finding.roles
+    return FoundRow(one.capture, one.address, one.vehicle, one.group, one.recorded_ns, finding, about_ignition)
 
 
 def row_of(captures: list[CaptureRow], vehicle: str = "car1") -> VehicleRow:

@@ -1,32 +1,16 @@
-"""Which roles are the two feedback paths, and which steps are one of them following the other.
+"""Which steps are one of the two feedback paths following the other.
 
-The paths are what a rule of kind *agree* compares, whatever the roles are called. Both move by the same bolt, so that
-the time from one to the other is a matter of contacts and telegrams, not of the motor. A step that awaits one of them,
-and counts from a step that awaits the other, measures just that.
+Both move by the same bolt, so that the time from one to the other is a matter of contacts and telegrams, not of the
+motor. A step that awaits one of them, and counts from a step that awaits the other, measures just that.
 """
 
-from typing import Final
-
-from buslens.checks.context import roles_of
-from buslens.expectations.model import Agree, Becomes, Expectations, Sequence, Trigger
-
-USUAL_PATHS: Final = frozenset({frozenset({"unlock_feedback", "data_feedback"})})
-"""What the paths are taken to be in a ledger of before it said so."""
-
-
-def feedback_paths(expected: Expectations) -> frozenset[frozenset[str]]:
-    """Return the pairs of roles that must agree."""
-    pairs = [
-        frozenset(roles_of(rule.first.condition) + roles_of(rule.second.condition))
-        for rule in expected.rules
-        if isinstance(rule, Agree)
-    ]
-    return frozenset(pair for pair in pairs if len(pair) == 2)
+from buslens.expectations.model import Becomes, Expectations, Sequence, Trigger
+from buslens.expectations.role_purposes import feedback_paths
 
 
 def skew_steps(expected: Expectations) -> frozenset[tuple[str, str]]:
     """Return rule and step of each step that awaits one feedback and counts from the other."""
-    found, paths = set(), feedback_paths(expected)
+    found, paths = set(), feedback_paths(expected.rules)
     for rule in expected.rules:
         if not isinstance(rule, Sequence):
             continue

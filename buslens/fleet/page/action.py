@@ -8,7 +8,7 @@ from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.model import Anomaly, AnomalyKind, FindingRow
 from buslens.fleet.page.dates import date_text, day_count
-from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
+from buslens.fleet.page.urgency import Urgency, VehicleStatus
 from buslens.fleet.views import CaptureRow, FoundRow
 from buslens.report.formatting import OUTCOME_WORDS
 
@@ -108,12 +108,12 @@ def gravest(faults: tuple[FoundRow, ...]) -> FoundRow | None:
     """Return the fault that a vehicle is called in for: of the gravest sort, the last, and in it the first step."""
     if not faults:
         return None
-    last = max(faults, key=lambda fault: (is_about_ignition(fault), fault.recorded_ns or 0, fault.capture))
+    last = max(faults, key=lambda fault: (fault.is_about_ignition, fault.recorded_ns or 0, fault.capture))
     same = [fault for fault in faults if fault.capture == last.capture]
     return min(
         same,
         key=lambda fault: (
-            not is_about_ignition(fault),
+            not fault.is_about_ignition,
             fault.finding.step is None,
             fault.finding.handshake or 0,
             WORST_FIRST.index(fault.finding.outcome) if fault.finding.time_ns is None else 0,

@@ -9,7 +9,7 @@ from urllib.parse import quote
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.page.dates import crossing_text, day, period
-from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
+from buslens.fleet.page.urgency import Urgency, VehicleStatus
 from buslens.fleet.views import CaptureRow, FoundRow
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 from buslens.report.record.markup import Markup
@@ -47,7 +47,7 @@ def headline(one: VehicleStatus) -> str:
     where += ", on both feedback paths" if one.on_both_paths else ""
     match one.urgency:
         case Urgency.IGNITION:
-            against = len({fault.capture for fault in one.faults if is_about_ignition(fault)})
+            against = len({fault.capture for fault in one.faults if fault.is_about_ignition})
             part = "" if against == faulty else f"in {against} of them "
             return f"Faulty {of}, {part}against a rule about the ignition{where}"
         case Urgency.FAULTY | Urgency.AT_TIMES:
@@ -121,7 +121,7 @@ def _groups(one: VehicleStatus) -> dict[tuple[str, str | None, Outcome, bool], l
     groups: dict[tuple[str, str | None, Outcome, bool], list[FoundRow]] = {}
     for fault in one.faults:
         finding = fault.finding
-        key = (finding.rule, finding.step, finding.outcome, is_about_ignition(fault))
+        key = (finding.rule, finding.step, finding.outcome, fault.is_about_ignition)
         groups.setdefault(key, []).append(fault)
     ordered = sorted(
         groups.items(),

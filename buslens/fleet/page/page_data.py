@@ -19,7 +19,6 @@ from buslens.fleet.page.urgency import (
     LATELY,
     LATELY_NS,
     VehicleStatus,
-    is_about_ignition,
     recent_captures_of,
     vehicle_status,
 )
@@ -120,7 +119,7 @@ def moment_to_see(ledger: Ledger, one: VehicleStatus) -> tuple[CaptureRow, Findi
         worst = min(
             one.faults,
             key=lambda fault: (
-                not is_about_ignition(fault),
+                not fault.is_about_ignition,
                 WORST_FIRST.index(fault.finding.outcome),
                 -order.index(fault.capture),
             ),

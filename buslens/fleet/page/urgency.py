@@ -11,20 +11,14 @@ from typing import Final
 
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
-from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.model import Anomaly, FailureKind
-from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
+from buslens.fleet.views import USUAL_PATHS, CaptureRow, FoundRow, VehicleRow
 from buslens.units import NS_PER_DAY
 
 LATELY: Final = 10
 """How many of a vehicle's last captures count at least."""
 LATELY_NS: Final = 14 * NS_PER_DAY
 """How far before its last capture all count, ns: two weeks."""
-
-_IGNITION: Final = "ignition"
-"""The role, as expectations files call it."""
-_FORBIDDING: Final = frozenset({"never", "precedes"})
-"""Kinds of rules that can say what must not be with the ignition on."""
 
 
 class Urgency(Enum):
@@ -52,7 +46,8 @@ class Urgency(Enum):
 DEFINITIONS: Final = {
     Urgency.IGNITION: (
         "a rule about the ignition was broken lately: something that must never be with the ignition on, or must come "
-        "before it (rules of kind never and precedes with the role ignition)"
+        "before it (rules of kind never and precedes about what, by a rule of kind precedes, may come on only after a "
+        "feedback; where there is none, about the role ignition)"
     ),
     Urgency.FAULTY: (
         "faulty in the last capture that could be decided, and not just once: so was another capture lately, or it "
@@ -200,12 +195,6 @@ def on_both_paths(faults: Iterable[FoundRow], pair: frozenset[str]) -> bool:
     return named >= pair or any(capture not in apart for capture in in_vain)
 
 
-def is_about_ignition(fault: FoundRow) -> bool:
-    """Whether a fault is one of what must not be with the ignition on."""
-    finding = fault.finding
-    return finding.outcome.is_fault and finding.kind in _FORBIDDING and _IGNITION in finding.roles
-
-
 def _urgency(
     row: VehicleRow,
     lately: Sequence[CaptureRow],
@@ -213,7 +202,7 @@ def _urgency(
     anomalies: Sequence[Anomaly],
     crossing: tuple[int, int | None] | None,
 ) -> Urgency:
-    if any(is_about_ignition(fault) for fault in faults):
+    if any(fault.is_about_ignition for fault in faults):
         return Urgency.IGNITION
     decided = [one.verdict for one in lately if one.verdict in {Verdict.FAULTY, Verdict.AS_EXPECTED}]
     faulty = decided.count(Verdict.FAULTY)

@@ -10,7 +10,8 @@ from support.rehearsed_fleets import SKEWS
 
 from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Agree, Sequence
-from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
+from buslens.expectations.role_purposes import feedback_paths
+from buslens.fleet.anomalies.skew import skew_steps
 
 EXPECTATIONS = Path(__file__).resolve().parents[3] / "signal_defs" / "steering_lock.toml"
 
@@ -50,7 +51,7 @@ class TestSkewSteps:
         for old, new in shown.items():
             text = re.sub(rf"\b{old}\b", new, text)
         renamed = load_expectations(_beside_definitions(tmp_path, text))
-        assert feedback_paths(renamed) == {frozenset(shown.values())}
+        assert feedback_paths(renamed.rules) == {frozenset(shown.values())}
         assert skew_steps(renamed) == SKEWS
         without = tuple(rule for rule in renamed.rules if not isinstance(rule, Agree))
         assert skew_steps(replace(renamed, rules=without)) == frozenset()

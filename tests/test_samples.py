@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import re
 import sys
+from dataclasses import replace
 from functools import cache
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
@@ -18,6 +19,7 @@ from support.polled import column_expectations, write_list
 import buslens
 from buslens.checks.findings import Outcome, Verdict
 from buslens.dialogue.fault_history import fault_history
+from buslens.report.text import text
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -163,6 +165,13 @@ class TestVerdicts:
     def test_handshakes_carried_through(self, file: str, unlocks: int, locks: int, judge: Any) -> None:
         whole = [it.rule for it in judge(file).handshakes if it.completed]
         assert (whole.count("unlock handshake"), whole.count("lock handshake")) == (unlocks, locks)
+
+    @pytest.mark.parametrize("file", [file for file, (verdict, _) in EXPECTED.items() if verdict is not AS_EXPECTED])
+    def test_one_fault_fits_a_terminal(self, file: str, judge: Any) -> None:
+        """The first line says what is wrong; with the next command, 25 lines are enough for all of it."""
+        shown = text(replace(judge(file), path=f"sample_logs/{file}"), width=80).splitlines()
+        assert shown[0].startswith(("Faulty: ", "Undecided: "))
+        assert len(shown) < 25
 
     def test_a_second_try_is_counted(self, judge: Any) -> None:
         tries = {it.rule: it.tries for it in judge("car02_retry.log").handshakes}

@@ -13,12 +13,12 @@ example:
 """
 
 import argparse
-import shlex
 from typing import TYPE_CHECKING, Protocol
 from xml.etree.ElementTree import Element
 
 from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
 from buslens.cli.console import Console
+from buslens.cli.next_command import suggest_after
 from buslens.cli.options import Parser, add_all_argument, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
@@ -42,9 +42,7 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Check every capture and report on it."""
     paths = expand(options.captures)
-    reports: list[_Report] = [
-        _Document(console) if options.json else _Text(console, several=len(paths) > 1, in_full=options.all)
-    ]
+    reports: list[_Report] = [_Document(console) if options.json else _Text(console, options, several=len(paths) > 1)]
     if options.junit is not None:
         reports.append(_BuildReport(options.junit, paths, console))
     statuses = []
@@ -68,14 +66,13 @@ class _Report(Protocol):
 class _Text:
     """Text for a person, each capture as soon as it is checked."""
 
-    def __init__(self, console: Console, *, several: bool, in_full: bool) -> None:
+    def __init__(self, console: Console, options: argparse.Namespace, *, several: bool) -> None:
         self._console = console
-        self._in_full = in_full
+        self._options = options
         self._several = several
         self._verdicts: list[Verdict] = []
-        #: The first of them that is faulty, or the first; empty if none is a file.
-        self._next = ""
-        self._is_faulty = False
+        #: What to look at next, and its verdict: the first that is faulty, or the first; None if none is a file.
+        self._next: tuple[str, Verdict] | None = None
         self._unusable = 0
 
     def add(self, judged: CheckedCapture) -> None:
@@ -86,12 +83,15 @@ class _Text:
         from buslens.checks.findings import Verdict
         from buslens.report.text import text
 
-        self._verdicts.append(judged.result.verdict)
-        is_faulty = judged.result.verdict is Verdict.FAULTY
-        if judged.path != STANDARD_INPUT and (not self._next or (is_faulty and not self._is_faulty)):
-            self._next, self._is_faulty = judged.path, is_faulty
+        verdict = judged.result.verdict
+        is_first_fault = verdict is Verdict.FAULTY and (self._next is None or self._next[1] is not Verdict.FAULTY)
+        if judged.path != STANDARD_INPUT and (self._next is None or is_first_fault):
+            self._next = judged.path, verdict
+        self._verdicts.append(verdict)
         width, painted = self._console.width, self._console.painted
-        report = text(judged.result, width=width, painted=painted, cautions=not self._several, in_full=self._in_full)
+        report = text(
+            judged.result, width=width, painted=painted, cautions=not self._several, in_full=self._options.all
+        )
         self._console.result(report + "\n" * self._several)
 
     def close(self) -> None:
@@ -100,9 +100,8 @@ class _Text:
         if self._several:
             width, painted = self._console.width, self._console.painted
             self._console.result(closing(self._verdicts, unusable=self._unusable, width=width, painted=painted))
-        if self._next and self._console.width is not None:
-            what, command = ("for the cause", "diagnose") if self._is_faulty else ("to look around in it", "page")
-            self._console.note(f"next, {what}: buslens {command} {shlex.quote(self._next)}")
+        if self._next is not None:
+            suggest_after(self._console, *self._next, self._options)
 
 
 class _Document:

@@ -17,14 +17,14 @@ example:
 from __future__ import annotations
 
 import argparse
-import shlex
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from buslens.causes.comparison_input import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
+from buslens.cli.next_command import file_word, suggest
+from buslens.cli.options import Parser, add_all_argument, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
 
@@ -49,6 +49,7 @@ def add_arguments(parser: Parser) -> None:
     add_rate_arguments(parser)
     add_checking_arguments(parser)
     add_beside_argument(parser)
+    add_all_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -89,25 +90,36 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         for part in parts(report.document(compared)):
             console.result(part)
     else:
-        console.result(report.text(compared, width=console.width, painted=console.painted))
-        if console.width is not None:
-            console.note(_next(compared.conclusion, before, after))
+        console.result(report.text(compared, width=console.width, painted=console.painted, in_full=options.all))
+        suggest(console, *_next(compared.conclusion, before, after, options), options=options)
     return gravest(status_of(result.verdict) for result in now)
 
 
-def _next(conclusion: Conclusion, before: Sequence[str], after: Sequence[str]) -> str:
-    """Return the next command to type."""
+def _next(
+    conclusion: Conclusion, before: Sequence[str], after: Sequence[str], options: argparse.Namespace
+) -> Iterator[str]:
+    """Yield what the next command is for, its name, and its words."""
     from buslens.causes.compare import Conclusion
 
-    then = " ".join(f"--before {shlex.quote(it)}" for it in before)
-    now = " ".join(map(shlex.quote, after))
-    match conclusion:
-        case Conclusion.NOT_REPAIRED:
-            return f"next, for the cause: buslens diagnose {now}"
-        case Conclusion.REPAIRED:
-            return f"next, for the customer: buslens record {now} {then} -o record.html"
-        case _:
-            return f"next, with more captures: buslens compare {now} NEXT.log {then}"
+    if conclusion is Conclusion.NOT_REPAIRED:
+        yield from ("for the cause", "diagnose", *map(file_word, after))
+        return
+    yield from {
+        Conclusion.REPAIRED: ("for the customer", "record"),
+        Conclusion.NOT_PROVED: ("with one more capture in place of NEXT.log", "compare"),
+        Conclusion.NOTHING_TO_PROVE: ("with a capture of the fault in place of FAULT.log", "compare"),
+    }[conclusion]
+    yield from map(file_word, after)
+    if conclusion is Conclusion.NOT_PROVED:
+        yield "NEXT.log"
+    for path in ["FAULT.log"] if conclusion is Conclusion.NOTHING_TO_PROVE else before:
+        yield from ("--before", file_word(path))
+    if options.failed is not None:
+        yield from ("--failed", "{}/{}".format(*options.failed))
+    if options.known_rate is not None:
+        yield from ("--known-rate", "{} in {}".format(*options.known_rate))
+    if conclusion is Conclusion.REPAIRED:
+        yield from ("-o", "record.html")
 
 
 def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:

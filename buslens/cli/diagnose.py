@@ -20,16 +20,19 @@ example:
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
+from buslens.cli.next_command import file_word, suggest
+from buslens.cli.options import Parser, add_all_argument, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest
 from buslens.errors import UsageError, did_you_mean
 from buslens.files import same_file
 
 if TYPE_CHECKING:
+    from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.session import Session
 
 
@@ -53,6 +56,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--learn", metavar="FOLDER", help="count the confirmed causes of finished jobs in FOLDER")
     add_checking_arguments(parser)
     add_beside_argument(parser)
+    add_all_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -92,8 +96,30 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if options.json:
         console.result(dumps(document(found)))
     else:
-        console.result(text(found, width=console.width, painted=console.painted))
+        console.result(text(found, width=console.width, painted=console.painted, in_full=options.all))
+        if next_ := list(_next(found, paths, options)):
+            suggest(console, *next_, options=options)
     return status
+
+
+def _next(found: Diagnosis, paths: Sequence[str], options: argparse.Namespace) -> Iterator[str]:
+    """Yield what the next command is for, its name and its words; nothing where there is none."""
+    from buslens.causes.advice import AdviceKind
+
+    advice = found.advice
+    if advice.step is AdviceKind.MEASURE and advice.measurement is not None:
+        yield from ("with what you find in place of READING", "diagnose")
+        # A session keeps captures and readings.
+        yield from () if options.session else map(file_word, paths)
+        for words in () if options.session else options.measured:
+            yield from ("--measured", words)
+        yield from ("--measured", f"{advice.measurement.name}=READING")
+        for name, value in (("--session", options.session), ("--causes", options.causes)):
+            yield from () if value is None else (name, value)
+    elif any(cause.kind.is_in_vehicle for it in advice.hypotheses for cause in it.causes):
+        yield from ("after the repair, with a new capture in place of AFTER.log", "compare", "AFTER.log")
+        for path in paths:
+            yield from ("--before", file_word(path))
 
 
 def _learn(options: argparse.Namespace, console: Console) -> Status:

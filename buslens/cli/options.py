@@ -149,6 +149,12 @@ def table_of(options: argparse.Namespace) -> TableSettings:
     return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)
 
 
+def table_words(options: argparse.Namespace) -> list[str]:
+    """Return the options that `add_table_arguments` adds, as they were given."""
+    given = {"--table": options.table, "--time-unit": options.time_unit, "--id-base": options.id_base}
+    return [word for name, value in given.items() if value is not None for word in (name, value)]
+
+
 def _channel(text: str) -> tuple[str, str]:
     recorded, _, defined = text.partition("=")
     if not recorded or not defined:

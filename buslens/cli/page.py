@@ -52,7 +52,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
     shown = with_dialogue(result, console.note)
     write_page(shown, output, diagnosis=_diagnosis(options, result))
-    console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
+    console.result(f"{verdict_sentence(result)}\nwritten: {clean(str(output))}\n")
     return status_of(result.verdict)
 
 

@@ -13,11 +13,11 @@ example:
 from __future__ import annotations
 
 import argparse
-import shlex
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import Console, silence_libraries
+from buslens.cli.next_command import suggest_after
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, number, whole_number
 from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
@@ -55,7 +55,6 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Check a capture, draw it and say the verdict."""
     from buslens import draw
-    from buslens.checks.findings import Verdict
     from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.paragraphs import paragraph, render
@@ -80,11 +79,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     )
     # A picture has no room for all of them, and the first says the most.
     safety = [f"Safety: {it}" for it in cautions_for(result.verdict)[:1]]
-    lines = [clean(str(output)), *safety, verdict_sentence(result)]
+    lines = [verdict_sentence(result), f"written: {clean(str(output))}", *safety]
     console.result(render(map(paragraph, lines), width=console.width))
-    if console.width is not None and safety:
-        command = "diagnose" if result.verdict is Verdict.FAULTY else "page"
-        console.note(f"next: buslens {command} {shlex.quote(options.capture)}")
+    if safety and options.capture != "-":
+        suggest_after(console, options.capture, result.verdict, options)
     return status_of(result.verdict)
 
 

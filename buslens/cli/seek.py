@@ -21,7 +21,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_table_arguments, table_of, whole_number
+from buslens.cli.next_command import file_word, suggest
+from buslens.cli.options import Parser, add_table_arguments, table_of, table_words, whole_number
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 
@@ -112,7 +113,8 @@ def _write(found: SeekResult, options: argparse.Namespace, console: Console) -> 
     names = ", ".join(f"{message_name(it.field.origin)}.{name}" for it, name in signal_names(found, chosen).items())
     path = clean(options.output)
     console.note(f"{path}: defines {names}; beside them each other bit that was tried, as BIT_1 and so on")
-    console.note(f"next: buslens start {path} {clean(options.capture)} NEXT.log -o steering_lock.toml")
+    words = [file_word(options.output), file_word(options.capture), "NEXT.log", "-o", "steering_lock.toml"]
+    suggest(console, "with more captures in place of NEXT.log", "start", *words, *table_words(options))
 
 
 def _duration(text: str) -> int:

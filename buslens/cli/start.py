@@ -26,7 +26,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_table_arguments, table_of
+from buslens.cli.next_command import suggest
+from buslens.cli.options import Parser, add_table_arguments, table_of, table_words
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
@@ -81,6 +82,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         console.note(f"{options.picture}: the candidates around the first handshake")
     _write_causes(options.output, made)
     console.result(started_text(made, options.output, width=console.width, painted=console.painted))
+    capture = "NEXT.log" if made.definitions.paths else "NEXT.csv"
+    told = ["--expectations", options.output, *table_words(options)]
+    suggest(console, f"with another capture in place of {capture}", "check", capture, *told)
+    suggest(console, "for a faulty car", "diagnose", capture, *told)
     return _status(made)
 
 

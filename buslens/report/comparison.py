@@ -42,11 +42,12 @@ CONCLUSION_WORDS: Final = {
 }
 """What a person calls a conclusion."""
 
+_PROVED: Final = "Proved means: a vehicle that still has the fault would do as well in at most 5 % of cases"
+
 METHOD: Final = (
-    "Proved means: a vehicle that still has the fault would do as well in at most 5 % of cases (Fisher's exact test of "
-    "the handshakes; (1 - rate)^n for a stated rate; the conditional test of two Poisson counts outside handshakes). "
-    "It holds if every handshake before the repair is counted, also the good ones, and if those since were tried at "
-    "the same temperature, with the same battery and in the same way."
+    f"{_PROVED} (Fisher's exact test of the handshakes; (1 - rate)^n for a stated rate; the conditional test of two "
+    "Poisson counts outside handshakes). It holds if every handshake before the repair is counted, also the good ones, "
+    "and if those since were tried at the same temperature, with the same battery and in the same way."
 )
 """Where the numbers come from, and what they rest on."""
 
@@ -58,9 +59,11 @@ _SECTIONS: Final = (
 )
 
 
-def text(comparison: RepairComparison, *, width: int | None = None, painted: bool = False) -> str:
-    """Return the report on a comparison."""
-    return render(_report(comparison), width=width, painted=painted)
+def text(
+    comparison: RepairComparison, *, width: int | None = None, painted: bool = False, in_full: bool = False
+) -> str:
+    """Return the report on a comparison; `in_full` with all that is OK, and with the method behind the numbers."""
+    return render(_report(comparison, in_full=in_full), width=width, painted=painted)
 
 
 def conclusion_sentence(comparison: RepairComparison) -> str:
@@ -172,24 +175,23 @@ def entry(comparison: RepairComparison) -> dict[str, Any]:
     }
 
 
-def _report(comparison: RepairComparison) -> Iterator[Paragraph]:
+def _report(comparison: RepairComparison, *, in_full: bool) -> Iterator[Paragraph]:
+    word, _, rest = conclusion_sentence(comparison).partition(":")
+    ink = TextStyle.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else TextStyle.STRONG
+    yield paragraph(StyledText(word, ink), StyledText(f":{rest}", TextStyle.STRONG), hang=MARGIN)
     yield from _captures("Before", comparison.before)
     yield from _captures("After", comparison.after)
     for title, mark, changes in _SECTIONS:
-        yield from section(title, _changes(mark, comparison.with_change(*changes)))
+        yield from section(title, _changes(mark, comparison.with_change(*changes), in_full=in_full))
     lost = [one for one in comparison.with_change(RepairStatus.NOT_JUDGED) if one.before.wrong]
-    yield from section("Not retested", _changes(DOUBT_SIGN, lost))
+    yield from section("Not retested", _changes(DOUBT_SIGN, lost, in_full=in_full))
     good = comparison.with_change(RepairStatus.GOOD)
-    yield from section("OK now", _good(good))
-    yield from section("Confidence in the repair", _proved(comparison))
+    yield from section("OK now", _good(good, in_full=in_full))
+    yield from section("Confidence in the repair", _proved(comparison, in_full=in_full))
     yield from section("Notes", (paragraph(clean(note), indent=MARGIN) for note in comparison.notes))
     if comparison.conclusion is not Conclusion.REPAIRED:
         is_wrong = comparison.conclusion is Conclusion.NOT_REPAIRED
         yield from safety_notes(CAUTIONS if is_wrong else RECORDING_CAUTIONS)
-    yield paragraph()
-    word, _, rest = conclusion_sentence(comparison).partition(":")
-    ink = TextStyle.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else TextStyle.STRONG
-    yield paragraph(StyledText(word, ink), StyledText(f":{rest}", TextStyle.STRONG))
 
 
 def _captures(title: str, results: Sequence[Result]) -> Iterator[Paragraph]:
@@ -203,20 +205,24 @@ def _captures(title: str, results: Sequence[Result]) -> Iterator[Paragraph]:
         )
 
 
-def _changes(mark: str, compared: Sequence[ComparedItem]) -> Iterator[Paragraph]:
+def _changes(mark: str, compared: Sequence[ComparedItem], *, in_full: bool) -> Iterator[Paragraph]:
+    """Yield what became of steps and rules; those of which the same is said share a line."""
+    named: dict[str, list[ComparedItem]] = {}
     for one in compared:
-        name = clean(one.rule if one.step is None else f"{one.rule}, {one.step}")
+        named.setdefault(change_text(one), []).append(one)
+    for words, alike in named.items():
         ink = TextStyle.WRONG if mark == WRONG_SIGN else TextStyle.PLAIN
-        yield item(mark, f"{name}: {change_text(one)}", ink=ink)
-        if mark == WRONG_SIGN and one.after.reason:
-            yield paragraph(clean(one.after.reason), indent=MARGIN)
+        yield item(mark, f"{_named(alike)}: {words}", ink=ink)
+        if mark == WRONG_SIGN and in_full:
+            yield from (paragraph(clean(one.after.reason), indent=MARGIN) for one in alike if one.after.reason)
 
 
-def _good(good: Sequence[ComparedItem]) -> Iterator[Paragraph]:
+def _good(good: Sequence[ComparedItem], *, in_full: bool) -> Iterator[Paragraph]:
     """Yield what is OK now and was never found wrong; in figures only where a delay is another one than before."""
-    yield from _changes(MET_SIGN, [one for one in good if shift_text(one)])
-    if named := steps_by_rule((one.rule, one.step) for one in good if not shift_text(one)):
-        yield item(MET_SIGN, named)
+    yield from _changes(MET_SIGN, [one for one in good if shift_text(one)], in_full=in_full)
+    same = [(one.rule, one.step) for one in good if not shift_text(one)]
+    if same:
+        yield item(MET_SIGN, steps_by_rule(same) if in_full else f"{len(same):,} other steps and rules")
 
 
 def change_text(compared: ComparedItem) -> str:
@@ -228,17 +234,15 @@ def change_text(compared: ComparedItem) -> str:
     return f"{words} ({'; '.join(extras)})" if extras else words
 
 
-def _proved(comparison: RepairComparison) -> Iterator[Paragraph]:
+def _proved(comparison: RepairComparison, *, in_full: bool) -> Iterator[Paragraph]:
     for proof in comparison.proofs:
-        mark = _proof_sign(proof)
-        yield item(mark, StyledText(clean(proof.rule), TextStyle.STRONG))
-        for line in proof_lines(proof):
-            yield paragraph(line, indent=MARGIN, hang=MARGIN + 2)
+        yield item(_proof_sign(proof), f"{clean(proof.rule)}; {'; '.join(proof_lines(proof))}")
     for quiet in comparison.quiets:
         mark = DOUBT_SIGN if quiet.missing_ns else MET_SIGN
         line = f"{clean(quiet.rule)}: {quiet_line(quiet)}"
         yield item(mark, line)
-    yield paragraph(StyledText(METHOD, TextStyle.FAINT), indent=MARGIN)
+    meaning = METHOD if in_full else f"{_PROVED}; --all says more."
+    yield paragraph(StyledText(meaning, TextStyle.FAINT), indent=MARGIN)
 
 
 def _proof_sign(proof: RepairEvidence) -> str:
@@ -250,9 +254,7 @@ def _proof_sign(proof: RepairEvidence) -> str:
 def _why(comparison: RepairComparison) -> str:
     match comparison.conclusion:
         case Conclusion.NOT_REPAIRED:
-            wrong = comparison.with_change(RepairStatus.STILL_WRONG) + comparison.with_change(RepairStatus.NEW)
-            named = _named(wrong)
-            return f"after the repair something is faulty{named and ': ' + named}"
+            return next(clean(it.summary) for it in comparison.after if it.verdict is Verdict.FAULTY)
         case Conclusion.NOTHING_TO_PROVE if not comparison.proofs:
             return (
                 "the captures before the repair show nothing faulty, and no capture holds a handshake that could be "

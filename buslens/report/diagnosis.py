@@ -1,4 +1,4 @@
-"""A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON."""
+"""A diagnosis as text for a person, what is wrong first and the next step last, and as plain data for JSON."""
 
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
@@ -13,15 +13,15 @@ from buslens.report.document import seconds_of
 from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
-    VERDICT_WORDS,
     WRONG_SIGN,
     capitalised,
     clean,
     counted,
     moment,
+    verdict_sentence,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import RECORDING_CAUTIONS, safety_notes
+from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
 
 NOT_TOLD_APART: Final = "the log fits these alike; the shares say how common each is"
 """Stands over causes that fit the evidence about equally well."""
@@ -39,40 +39,41 @@ _MOST_CASES: Final = 2
 """Of causes that fit alike, so many are named, and so many cases told."""
 
 
-def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = False) -> str:
-    """Return the report on a diagnosis."""
-    return render(_paragraphs(diagnosis), width=width, painted=painted)
+def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = False, in_full: bool = False) -> str:
+    """Return the report on a diagnosis; `in_full` with every symptom, where numbers come from, and what is left."""
+    return render(_paragraphs(diagnosis, in_full=in_full), width=width, painted=painted)
 
 
-def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+def _paragraphs(diagnosis: Diagnosis, *, in_full: bool) -> Iterator[Paragraph]:
     for result in diagnosis.results:
-        word = VERDICT_WORDS[result.verdict]
-        yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), f": {word}; {clean(result.summary)}")
-    by = f"causes by {clean(diagnosis.causes.path)}"
-    yield paragraph(StyledText(by, TextStyle.FAINT), indent=MARGIN)
-    yield paragraph(
-        StyledText(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", TextStyle.FAINT), indent=MARGIN
-    )
-    yield from _signs(diagnosis)
+        yield paragraph(StyledText(verdict_sentence(result), TextStyle.STRONG), hang=MARGIN)
+        yield paragraph(StyledText(clean(result.path), TextStyle.FAINT), indent=MARGIN)
+    if in_full:
+        told = f"how common causes are: {clean(diagnosis.causes.numbers.basis)}"
+        for line in (f"causes by {clean(diagnosis.causes.path)}", told):
+            yield paragraph(StyledText(line, TextStyle.FAINT), indent=MARGIN)
+    yield from _signs(diagnosis, in_full=in_full)
     yield from section("Measured", _measured(diagnosis))
     if diagnosis.advice.step.is_work:
         yield from section("Possible causes", _causes(diagnosis))
         yield from _unexplained(diagnosis)
-        yield from safety_notes()
-    if diagnosis.advice.step is AdviceKind.MEASURE:
-        yield from _next(diagnosis)
+    match diagnosis.advice.step:
+        case AdviceKind.MEASURE:
+            yield from _next(diagnosis, in_full=in_full)
+        case AdviceKind.REPAIR | AdviceKind.EXAMINE:
+            yield from _first(_advised(diagnosis).cautions)
+        case AdviceKind.RECORD:
+            yield from safety_notes(RECORDING_CAUTIONS)
+        case AdviceKind.NOTHING:
+            pass
     yield paragraph()
-    if diagnosis.advice.step in {AdviceKind.REPAIR, AdviceKind.EXAMINE}:
-        yield from _first(_advised(diagnosis).cautions, indent=0)
-    elif diagnosis.advice.step is AdviceKind.RECORD:
-        yield from _first(RECORDING_CAUTIONS, indent=0)
     yield paragraph(StyledText(last_line(diagnosis), TextStyle.STRONG))
 
 
 # --- what was seen --------------------------------------------------------------------------------------
 
 
-def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+def _signs(diagnosis: Diagnosis, *, in_full: bool) -> Iterator[Paragraph]:
     present = [it for it in diagnosis.observations if it.shown is SignStatus.PRESENT]
     undecided = [it for it in diagnosis.observations if it.shown is SignStatus.UNDECIDED]
     yield paragraph()
@@ -80,9 +81,9 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     for it in present:
         where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
         yield item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=TextStyle.WRONG)
-    if undecided:
+    if undecided and in_full:
         yield item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
-    if diagnosis.causes.lost:
+    if diagnosis.causes.lost and in_full:
         lost = f"{counted(len(diagnosis.causes.lost), 'sign')} not looked for, as these expectations cannot show them"
         yield paragraph(StyledText(f"{lost} (--json names them)", TextStyle.FAINT), indent=MARGIN)
 
@@ -113,6 +114,7 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         told += len(members)
         if len(members) > 1:
             apart = NOT_TOLD_APART_YET if diagnosis.readings else NOT_TOLD_APART
+            apart = apart if number == 1 else "these fit alike"
             together = share(sum(it.posterior for it in group))
             yield paragraph(f"{number}.  {together:>5}  {apart}:", indent=1, hang=12)
         for it in members[:_MOST_MEMBERS]:
@@ -170,27 +172,29 @@ def _reading_text(diagnosis: Diagnosis, names: Sequence[str]) -> list[str]:
 # --- the next step --------------------------------------------------------------------------------------
 
 
-def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+def _next(diagnosis: Diagnosis, *, in_full: bool) -> Iterator[Paragraph]:
     measurement = diagnosis.advice.measurement
     if measurement is None:
         return
+    yield from _first(measurement.cautions)
     yield paragraph()
     yield paragraph(
         StyledText(f"Measure next: {measurement.name}", TextStyle.STRONG), f", about {measurement.minutes:g} min"
     )
-    yield from _first(measurement.cautions, indent=MARGIN)
     yield paragraph(clean(measurement.do), indent=MARGIN)
     yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=MARGIN)
     yield paragraph(f"expected: {_expected(measurement)}", indent=MARGIN)
-    yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=MARGIN)
+    if in_full:
+        yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=MARGIN)
     for outlook in diagnosis.advice.outlooks:
-        yield paragraph(_outlook_text(measurement, outlook), indent=MARGIN, hang=MARGIN + 4)
+        told = _outlook_text(measurement, outlook, 2 if in_full else 1)
+        yield paragraph(told, indent=MARGIN, hang=MARGIN + 4)
 
 
-def _first(cautions: Sequence[str], *, indent: int) -> Iterator[Paragraph]:
-    """Yield what to heed before the hand reaches for anything."""
-    for caution in cautions:
-        yield paragraph(StyledText("Safety: ", TextStyle.STRONG), clean(caution), indent=indent, hang=indent + 4)
+def _first(cautions: Sequence[str]) -> Iterator[Paragraph]:
+    """Yield what to heed before the hand reaches for anything: what always holds, and what this work adds to it."""
+    yield from safety_notes((CAUTIONS[0], CAUTIONS[-1]) if cautions else CAUTIONS)
+    yield from (paragraph(clean(it), indent=MARGIN, hang=MARGIN + 2) for it in cautions)
 
 
 def _advised(diagnosis: Diagnosis) -> Hypothesis:
@@ -204,13 +208,13 @@ def _expected(measurement: Measurement) -> str:
     return f"{limits} ({window.name})" if limits else window.name
 
 
-def _outlook_text(measurement: Measurement, outlook: PredictedResult) -> str:
+def _outlook_text(measurement: Measurement, outlook: PredictedResult, most: int) -> str:
     window = measurement.result(outlook.result)
     limits = limits_of(window, measurement.unit)
-    named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2]]
-    more = f", and {len(outlook.leaves) - 2} more" if len(outlook.leaves) > 2 else ""
+    named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:most]]
+    more = f", and {len(outlook.leaves) - most} more" if len(outlook.leaves) > most else ""
     shown = f"{window.name}, {limits}" if limits else window.name
-    return f"{shown} ({share(outlook.probability)}): would leave {', '.join(named)}{more}"
+    return f"{shown} ({share(outlook.probability)}): then {', '.join(named)}{more}"
 
 
 def limits_of(window: ResultRange, unit: str) -> str:

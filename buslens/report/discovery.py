@@ -25,11 +25,12 @@ _item = partial(item, ink=TextStyle.STRONG)
 
 
 def sought_text(found: SeekResult, *, width: int | None = None, painted: bool = False) -> str:
-    """Return the candidates for each action as text, the verdict last."""
+    """Return the candidates for each action as text, the verdict first."""
     return render(_report(found), width=width, painted=painted)
 
 
 def _report(found: SeekResult) -> Iterator[Paragraph]:
+    yield paragraph(_conclusion(found), hang=MARGIN)
     yield paragraph(StyledText(clean(found.path), TextStyle.STRONG))
     length = seconds(found.end_ns - found.first_ns)
     yield paragraph(
@@ -61,8 +62,6 @@ def _report(found: SeekResult) -> Iterator[Paragraph]:
             advice = "no bit coincides with these marks more than chance would"
             more = "; repeat the action and mark it at least four times" if count <= _FEW_MARKS else ""
             yield paragraph(f"{DOUBT_SIGN}  ", advice + more, indent=1, hang=MARGIN)
-    yield paragraph()
-    yield paragraph(_last_line(found))
 
 
 def _candidate(found: SeekResult, candidate: Candidate, action: int, *, is_told: bool) -> Iterator[Paragraph]:
@@ -139,7 +138,7 @@ def response_text(found: SeekResult, response: Response) -> str:
     return f"{words}: {change} at {response.hits} of {response.marks} marks, {when}"
 
 
-def _last_line(found: SeekResult) -> StyledText:
+def _conclusion(found: SeekResult) -> StyledText:
     sure = [any(it.is_surprising for it in candidates) for candidates in found.candidates]
     if all(sure):
         return StyledText(
@@ -153,11 +152,18 @@ def _last_line(found: SeekResult) -> StyledText:
 
 
 def started_text(made: StartResult, path: str, *, width: int | None = None, painted: bool = False) -> str:
-    """Return what was written to a first expectations file, what is left to decide last."""
+    """Return what was written to a first expectations file, and above it what is left to decide."""
     return render(_started(made, path), width=width, painted=painted)
 
 
 def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
+    few = any(0 < len(spans) < NORMAL_FROM for draft in made.drafts for spans in draft.seen.values())
+    guesses = " Limits that were measured once or twice are guesses." if few else ""
+    open_ = len(made.missing) + len(made.outliers)
+    left = f" {open_} thing{'' if open_ == 1 else 's'} left to decide." if open_ else ""
+    written = StyledText(f"{clean(path)} is written:", TextStyle.STRONG)
+    yield paragraph(written, f" go through it before you trust it.{guesses}{left}", hang=MARGIN)
+    yield paragraph()
     yield paragraph(StyledText("Roles", TextStyle.STRONG))
     for role, proposal in made.proposals.items():
         if proposal.best is None and role not in HANDSHAKE:
@@ -186,18 +192,6 @@ def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
         sign = {Verdict.AS_EXPECTED: MET_SIGN, Verdict.FAULTY: WRONG_SIGN}.get(tried.verdict, DOUBT_SIGN)
         own = "" if tried.is_own else ", not learned from"
         yield _item(sign, f"{clean(tried.path)}{own}: {tried.verdict.value.replace('_', ' ')}; {clean(tried.summary)}")
-    yield paragraph()
-    few = any(0 < len(spans) < NORMAL_FROM for draft in made.drafts for spans in draft.seen.values())
-    guesses = " Limits that were measured once or twice are guesses." if few else ""
-    open_ = len(made.missing) + len(made.outliers)
-    left = f" {open_} thing{'' if open_ == 1 else 's'} left to decide." if open_ else ""
-    suffix = "log" if made.definitions.paths else "csv"
-    yield paragraph(f"next: buslens check NEXT.{suffix} --expectations {clean(path)}")
-    yield paragraph(f"of a faulty car: buslens diagnose COMPLAINT.{suffix} --expectations {clean(path)}")
-    yield paragraph(
-        StyledText(f"{clean(path)} is written:", TextStyle.STRONG),
-        f" go through it before you trust it.{guesses}{left}",
-    )
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

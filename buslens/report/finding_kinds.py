@@ -27,15 +27,20 @@ def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
     return [[first, *(it for it in group if it is not first)], *found.values()]
 
 
+def is_told_first(result: Result, groups: Sequence[Sequence[Finding]]) -> bool:
+    """Whether the verdict is about the first kind, and no wider reason stands before it."""
+    return bool(groups) and clean(result.summary).startswith(clean(groups[0][0].reason))
+
+
 def answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
-    """Return what happened, for somebody who knows no rule by name: the leading fault, else what the verdict says.
+    """Return what happened, for somebody who knows no rule by name: the leading kind, else what the verdict says.
 
     Parameters
     ----------
     groups : sequence of sequence of Finding
         From `kinds`.
     """
-    if not groups or not groups[0][0].outcome.is_fault:
+    if not is_told_first(result, groups):
         return verdict_sentence(result)
     times = times_text(groups[0], result.findings)
     said = f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}"
@@ -44,11 +49,15 @@ def answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
 
 def sentence(alike: Sequence[Finding]) -> str:
     """Return what is said of a kind: the sentence on its first finding, and the range of what all of them measured."""
-    reason = clean(alike[0].reason)
+    return "; ".join(filter(None, (clean(alike[0].reason), range_text(alike))))
+
+
+def range_text(alike: Sequence[Finding]) -> str:
+    """Return the range of what several findings of a kind measured; empty for one, or where not all were measured."""
     delays = [it.delay for it in alike if it.delay is not None]
-    if len(alike) > 1 and alike[0].outcome.is_fault and len(delays) == len(alike):
-        reason += f"; all {len(delays):,}: {span_text(hull(delays))}"
-    return reason
+    if len(alike) == 1 or len(delays) < len(alike) or not alike[0].outcome.is_fault:
+        return ""
+    return f"{f'all {len(delays):,}' if len(delays) > 2 else 'both'}: {span_text(hull(delays))}"
 
 
 def steps_by_rule(places: Iterable[tuple[str, str | None]]) -> str:

@@ -1,4 +1,4 @@
-"""A checked capture as text for a person: what is wrong first, and the verdict as the last line."""
+"""A checked capture as text for a person: the first line says what is wrong with the car."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -10,7 +10,7 @@ from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Resul
 from buslens.checks.headline import times_text
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
-from buslens.report.finding_kinds import hull, kinds, sentence, steps_by_rule
+from buslens.report.finding_kinds import answer, hull, is_told_first, kinds, range_text, sentence, steps_by_rule
 from buslens.report.formatting import (
     IDLE_SIGN,
     MET_SIGN,
@@ -77,38 +77,41 @@ _VERDICT_INKS: Final = {
 
 def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragraph]:
     stats = result.stats
-    if unread := unread_text(stats):
-        yield paragraph(StyledText(unread, TextStyle.STRONG))
-    yield from _header(result)
     findings = worst_first(result.findings.unmet)
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
+    open_kinds = kinds(result, faults or doubts)
+    leads = not in_full and is_told_first(result, open_kinds)
+    if unread := unread_text(stats):
+        yield paragraph(StyledText(unread, TextStyle.STRONG))
+    yield _verdict(result, answer(result, open_kinds) if leads else verdict_sentence(result))
+    if leads:
+        yield paragraph(StyledText(_details(open_kinds[0], result), TextStyle.FAINT), indent=MARGIN)
+    yield from _header(result)
     if in_full:
         yield from section("Faults", _written_out(faults, result))
         yield from section("Undecided", _written_out(doubts, result))
-    else:
+    elif findings:
+        title = "faults" if faults else "undecided"
         # What is undecided beside faults takes a line of its own.
         most = _WRITTEN_OUT - bool(faults and doubts)
-        yield from section("Faults", _by_kind(faults, result, most))
-        yield from section("Undecided", () if faults else _by_kind(doubts, result, most))
+        yield from section(f"More {title}" if leads else title.title(), _by_kind(open_kinds[leads:], result, most))
     if in_full or result.verdict is Verdict.AS_EXPECTED:
         yield from section("OK", _met(result.findings))
         yield from section("Not tested", _idle(result.unexercised))
         yield from section("Notes", (item(" ", note) for note in notes(result)))
     else:
-        if not findings:
+        if len(open_kinds) <= leads:
             yield paragraph()
         yield from _in_brief(result, doubts if faults else ())
     if cautions and (told := cautions_for(result.verdict)):
         yield from safety_notes(told)
-    yield paragraph()
-    yield _verdict(result)
 
 
 def _header(result: Result) -> Iterator[Paragraph]:
-    by = StyledText(f", expectations: {clean(result.expectations.path)}", TextStyle.FAINT)
-    yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), by, hang=MARGIN)
-    yield paragraph(", ".join(recording(result.stats)), indent=MARGIN)
+    told = f": {', '.join(recording(result.stats))}; "
+    by = StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT)
+    yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), told, by, hang=MARGIN)
     for note in result.absent:
         yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=MARGIN)
 
@@ -147,16 +150,24 @@ def recorded_start(stats: ReadStats) -> datetime | None:
         return None
 
 
-def _by_kind(findings: Sequence[Finding], result: Result, most: int) -> Iterator[Paragraph]:
-    """Write one entry for all findings of a kind; the leading kind comes first, with where its limit comes from."""
-    ordered = kinds(result, findings)
-    shown = _WRITTEN_OUT - 1 if len(ordered) > most else len(ordered)
+def _details(alike: Sequence[Finding], result: Result) -> str:
+    """Return what the first line leaves out of its findings: when, by which rule, how long each, whose limit."""
+    _, when, _ = _marked(alike[0], _origin(result))
+    told = [f"{when.strip()} ({_place(alike)})".strip()]
+    if range_ := range_text(alike):
+        told.append(range_)
+    if alike[0].basis and alike[0].outcome.is_fault:
+        told.append(f"limit source: {clean(alike[0].basis)}")
+    return "; ".join(told)
+
+
+def _by_kind(ordered: Sequence[Sequence[Finding]], result: Result, most: int) -> Iterator[Paragraph]:
+    """Write one entry for all findings of a kind, and one line for those that have no room."""
+    shown = most - 1 if len(ordered) > most else len(ordered)
     for alike in ordered[:shown]:
         mark, when, ink = _marked(alike[0], _origin(result))
-        yield item(mark, when, f"{sentence(alike)} ({_named(alike, result.findings)})", ink=ink)
-        if alike is ordered[0] and alike[0].basis and alike[0].outcome.is_fault:
-            source = f"limit source: {clean(alike[0].basis)}"
-            yield paragraph(StyledText(source, TextStyle.FAINT), indent=MARGIN)
+        times = times_text(alike, result.findings)
+        yield item(mark, when, f"{sentence(alike)} ({_place(alike)}{times and f', {times}'})", ink=ink)
     if ordered[shown:]:
         yield _only_named(ordered[shown:], "more")
 
@@ -167,11 +178,10 @@ def _only_named(ordered: Sequence[Sequence[Finding]], what: str) -> Paragraph:
     return item(sign(ordered[0][0].outcome), f"{len(ordered)} {what}, written out with --all: {named}")
 
 
-def _named(alike: Sequence[Finding], every: Findings) -> str:
-    """Return which rule and step found the same, and how often, where it could come more than once."""
-    first, times = alike[0], times_text(alike, every)
-    where = place(first) if len(alike) == 1 else place_of(first.rule, None, first.step)
-    return f"{where}, {times}" if times else where
+def _place(alike: Sequence[Finding]) -> str:
+    """Return which rule and step found the same."""
+    first = alike[0]
+    return place(first) if len(alike) == 1 else place_of(first.rule, None, first.step)
 
 
 def _marked(finding: Finding, origin_ns: int | None) -> tuple[str, str, TextStyle]:
@@ -222,15 +232,17 @@ def small_print(finding: Finding) -> str:
 
 
 def _met(findings: Findings) -> Iterator[Paragraph]:
-    """Sum up what is as it should be, a line for each rule, in the order of the expectations."""
+    """Sum up what is as it should be, in the order of the expectations; rules with the same result share a line."""
     by_rule: dict[str, list[Finding]] = {}
     for finding in findings.digest():
         if finding.outcome is Outcome.MET:
             by_rule.setdefault(finding.rule, []).append(finding)
+    rules: dict[str, list[str]] = {}
     for rule, met in by_rule.items():
         steps = [finding for finding in met if finding.step is not None]
         text = _met_steps(steps, findings.met_handshakes(rule)) if steps else _met_throughout(met)
-        yield item(MET_SIGN, f"{clean(rule)}: ", text)
+        rules.setdefault(text, []).append(clean(rule))
+    yield from (item(MET_SIGN, f"{', '.join(alike)}: {text}") for text, alike in rules.items())
 
 
 def _met_steps(met: Sequence[Finding], runs: int) -> str:
@@ -301,8 +313,10 @@ def _endings(result: Result, made: Iterable[Handshake]) -> Iterator[str]:
         yield f"{name}: {how}"
 
 
-def _verdict(result: Result) -> Paragraph:
-    told = verdict_sentence(result)
+def _verdict(result: Result, told: str) -> Paragraph:
     word = VERDICT_WORDS[result.verdict]
-    ink = _VERDICT_INKS[result.verdict]
-    return paragraph(StyledText(told[: len(word)], ink), StyledText(told[len(word) :], TextStyle.STRONG))
+    return paragraph(
+        StyledText(told[: len(word)], _VERDICT_INKS[result.verdict]),
+        StyledText(told[len(word) :], TextStyle.STRONG),
+        hang=MARGIN,
+    )

@@ -89,14 +89,13 @@ class TestStatus:
 
 
 class TestText:
-    """Each capture has its report, the verdict last; several end with the count."""
+    """Each capture has its report, the verdict first; several end with the count."""
 
     @pytest.mark.usefixtures("judging")
     def test_one(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["check", "faulty.log"])
         shown = capsys.readouterr()
-        assert shown.out.startswith("faulty.log, ")
-        assert shown.out.splitlines()[-1] == "Faulty: so it is with faulty"
+        assert shown.out.startswith("Faulty: so it is with faulty\nfaulty.log: ")
         assert shown.err == ""
 
     @pytest.mark.usefixtures("judging")

@@ -60,7 +60,8 @@ class TestCheck:
         done = run("check", "fine.log", "slow.asc.gz", folder=garage / "logs")
         lines = done.stdout.decode().splitlines()
         assert (done.returncode, done.stderr) == (1, b"")
-        assert lines[0].startswith("fine.log, expectations: ")
+        assert lines[0].startswith("As expected: ")
+        assert lines[1].startswith("fine.log: ")
         assert any(line.startswith("As expected: ") for line in lines)
         assert any(line.startswith("slow.asc.gz, expectations: ") for line in lines)
         assert any(line.startswith("Faulty: unlock feedback became ") for line in lines)
@@ -101,7 +102,7 @@ class TestCheck:
         simulated = run("rehearse", "slow-motor", "-o", "-", folder=garage)
         done = run("check", "-", folder=garage, given=simulated.stdout)
         assert done.returncode == 1
-        assert done.stdout.decode().splitlines()[0].startswith("-, expectations: ")
+        assert done.stdout.decode().splitlines()[0].startswith("Faulty: ")
 
 
 class TestPlot:
@@ -111,8 +112,8 @@ class TestPlot:
         done = run("plot", "logs/slow.asc.gz", "-o", "slow.svg", folder=garage)
         assert done.returncode == 1
         shown = done.stdout.decode().splitlines()
-        assert shown[0] == "slow.svg"
-        assert shown[-1].startswith("Faulty: unlock feedback became ")
+        assert shown[0].startswith("Faulty: unlock feedback became ")
+        assert shown[1] == "written: slow.svg"
         assert ET.parse(garage / "slow.svg").getroot().tag.endswith("svg")  # noqa: S314 - our own output
 
 

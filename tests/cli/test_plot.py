@@ -53,7 +53,7 @@ class TestPlot:
     def test_output(self, drawn: list[dict[str, Any]], capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["plot", "logs/car03.log", "-o", "lock.svg"]) == 1
         safety = "Safety: Never defeat a steering lock or drive with one in doubt.\n"
-        assert capsys.readouterr() == (f"lock.svg\n{safety}Faulty: for this reason\n", "")
+        assert capsys.readouterr() == (f"Faulty: for this reason\nwritten: lock.svg\n{safety}", "")
         assert drawn[0]["path"] == Path("lock.svg")
         assert drawn[0]["result"].path == "logs/car03.log"
 

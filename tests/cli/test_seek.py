@@ -47,7 +47,7 @@ def seeking(log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Calla
 
 
 class TestText:
-    """The bits are ranked for each action, and the verdict is the last line."""
+    """The bits are ranked for each action, and the verdict is the first line."""
 
     def test_found(self, seeking: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         assert seeking() == 0
@@ -60,13 +60,13 @@ class TestText:
         assert lines[at + 3].startswith("    driver door closes: 1 to 0 at 4 of 4 marks, ")
         assert lines[at + 4].startswith("    no other change that way; by luck 1 time in ")
         assert lines[lines.index("driver door closes, 4 marks") + 1] == " =  can0 1B3 byte 0 bit 0, as above"
-        assert lines[-1].startswith("Found: every action has a bit that follows it")
+        assert lines[0].startswith("Found: every action has a bit that follows it")
 
     def test_too_few_marks(self, log: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["seek", str(log), "--mark", "20 wave at the car"]) == 3
         shown = capsys.readouterr().out
         assert "repeat the action and mark it at least four times" in shown
-        assert shown.splitlines()[-1].startswith("Undecided: nothing follows wave at the car")
+        assert shown.startswith("Undecided: nothing follows wave at the car")
 
     def test_json(self, seeking: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         assert seeking("--json") == 0

@@ -40,8 +40,8 @@ class TestFile:
         assert shown.err == ""
         assert " =  door_open: BODY_DOORS.DRIVER_DOOR" in shown.out
         assert " =  lock handshake, measured 1 time" in shown.out
-        assert shown.out.splitlines()[-1].startswith("defs/new.toml is written: go through it before you trust it.")
-        assert "measured once or twice are guesses" in shown.out.splitlines()[-1]
+        assert shown.out.startswith("defs/new.toml is written: go through it before you trust it.")
+        assert "measured once or twice are guesses" in shown.out.splitlines()[0]
         assert 'definitions = ["car.dbc"]' in Path("defs/new.toml").read_text("utf-8")
         assert main(["check", "car.log", "--expectations", "defs/new.toml"]) == 0
 

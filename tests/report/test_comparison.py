@@ -37,7 +37,7 @@ def comparison(clean: int = 4, *others: Finding) -> RepairComparison:
 
 
 class TestText:
-    """Delays with their doubt, what became of them, what it proves, and the conclusion as the last line."""
+    """Delays with their doubt, what became of them, what it proves, below the conclusion."""
 
     def test_step(self) -> None:
         assert (
@@ -48,12 +48,12 @@ class TestText:
     def test_missing(self) -> None:
         written = text(comparison())
         assert "5 clean handshakes needed for 95 %, 1 more would prove it\n" in written
-        assert written.splitlines()[-1] == (
+        assert written.splitlines()[0] == (
             "Repair not yet confirmed: nothing wrong in 4 handshakes since; 1 more would prove it"
         )
 
     def test_repaired(self) -> None:
-        assert text(comparison(5)).splitlines()[-1] == (
+        assert text(comparison(5)).splitlines()[0] == (
             "Repaired: lock handshake failed in 2 of 2 before, and in none of 5 since"
         )
 
@@ -90,11 +90,11 @@ class TestText:
 
     def test_new_fault(self) -> None:
         fault = replace(pulse_finding(Outcome.VIOLATED), reason="lock_enable is on for 20 ms")
-        written = text(comparison(5, fault))
+        written = text(comparison(5, fault), in_full=True)
         assert "\nNew faults\n x  enable pulse: before not tested; after rule broken, once\n" in written
         assert "    lock_enable is on for 20 ms\n" in written
         assert all(caution in written for caution in CAUTIONS)
-        assert written.splitlines()[-1] == "Not repaired: after the repair something is faulty: enable pulse"
+        assert written.startswith("Not repaired: ")
 
     def test_overlapping_delays_are_not_called_different(self) -> None:
         before, after = capture(Outcome.MET, 1, 200), capture(Outcome.MET, 1, 225)
@@ -104,7 +104,7 @@ class TestText:
 
     def test_told(self) -> None:
         told = compare([capture(Outcome.LATE, 2, 812)], [capture(Outcome.MET, 29, 200)], history=(1, 10))
-        assert "before: failed in 1 of 10 handshakes, as told\n" in text(told)
+        assert "before: failed in 1 of 10 handshakes, as told; since: " in text(told)
         assert conclusion_sentence(told).endswith("nothing wrong in 29 handshakes since; 161 more would prove it")
 
     def test_stated_rate_is_named_as_an_assumption(self) -> None:

@@ -56,7 +56,7 @@ class TestText:
     """Short, in the trade's words, what to do next last."""
 
     def test_group(self) -> None:
-        told = text(made(causes(WIRES, [measurement("m", ["good", "bad"])])))
+        told = text(made(causes(WIRES, [measurement("m", ["good", "bad"])])), in_full=True)
         assert NOT_TOLD_APART in told
         assert " ?  1 sign undecided, no evidence either way" in told
         assert told.splitlines()[-1].startswith("Next: measure m")

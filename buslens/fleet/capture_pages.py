@@ -6,19 +6,18 @@ A page bears the hash of what it was made from in its name, so that one that is 
 import hashlib
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
 
-from buslens.checks.check import check
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 from buslens.fleet.check_job import defect_text, load
-from buslens.fleet.fetch import fetched
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Group
+from buslens.fleet.page.recheck import check_again
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 from buslens.fleet.result_folder import PAGES_FOLDER
 from buslens.fleet.worker_pool import Failure, WorkerPool
@@ -101,9 +100,7 @@ def make_page(task: PageTask) -> bytes | str:
     """Return the page of a capture, or why there is none."""
     try:
         ready, _ = load(task.group)
-        with fetched(task.address) as path:
-            result = check(path, ready.expectations, ready.definitions, channels=dict(task.group.channels), workers=1)
-        return page(replace(result, path=task.address)).encode()
+        return page(check_again(task.address, task.group, ready, workers=1)).encode()
     except BuslensError as exc:
         return str(exc)
     except OSError as exc:

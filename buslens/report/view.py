@@ -140,7 +140,7 @@ def _worst(result: Result, placed: list[FindingLayout]) -> FindingLayout | None:
 def _failed_during(result: Result, place: FindingLayout) -> Handshake | None:
     """Return the first handshake that failed while a finding lasted, or after it had begun before; None without one."""
     begin, end = place.extent or (0, 0)
-    failed = {(it.rule, it.handshake) for it in result.findings if it.outcome.is_fault}
+    failed = {(it.rule, it.handshake) for it in result.findings.unmet if it.outcome.is_fault}
     beside = (run for run in result.handshakes if run.end_ns >= begin and run.start.earliest_ns <= end)
     return next((run for run in beside if (run.rule, run.number) in failed), None)
 

@@ -28,12 +28,23 @@ def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
             raise UsageError(f"group '{capture.group}' is no longer in the fleet file")
         if group.name not in loaded:
             loaded[group.name] = prepare(group.expectations, [*group.definitions] if group.definitions else None)
-        ground = loaded[group.name]
-        with fetched(capture.address) as path:
-            result = check(path, ground.expectations, ground.definitions, channels=dict(group.channels))
-        return replace(result, path=capture.address)
+        return check_again(capture.address, group, loaded[group.name])
 
     return again
+
+
+def check_again(address: str, group: Group, setup: CheckSetup, *, workers: int | None = None) -> Result:
+    """Return a capture as it is checked with its group, under its own address; workers and errors as of `check`."""
+    with fetched(address) as path:
+        result = check(
+            path,
+            setup.expectations,
+            setup.definitions,
+            channels=dict(group.channels),
+            table=group.table,
+            workers=workers,
+        )
+    return replace(result, path=address)
 
 
 def explaining() -> Callable[[Result], str]:

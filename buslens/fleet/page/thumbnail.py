@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Final
 
-from buslens.checks.findings import Result
+from buslens.checks.findings import Finding, Result
 from buslens.expectations.model import Sequence
 from buslens.fleet.model import Anomaly, FindingRow
 from buslens.report.decorations import Decorations
@@ -44,9 +44,12 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     about : FindingRow, Anomaly or None
         What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
     """
-    placed = places(result)
-    found = None if about is None else next((it for it in placed if _is_of(it, about, result.origin_ns)), None)
-    view = choose(result, placed, about=found)
+    # What stands out may be met; all else that the ledger holds is not.
+    findings = result.findings if isinstance(about, Anomaly) else result.findings.unmet
+    shown = None if about is None else next((it for it in findings if _is_of(it, about, result.origin_ns)), None)
+    found = None if shown is None else places(result, [shown])[0]
+    view = choose(result, places(result, result.findings.unmet), about=found)
+    placed = places(result, result.findings.during(view.start_ns, view.end_ns))
     view = replace(view, roles=_lanes(result, placed, view, found, most=MOST_LANES), left_out=())
     small = _BareLanes(result, placed, view, SMALL, Lettering())
     # No notes stand below, so that no number leads anywhere.
@@ -55,9 +58,8 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     return drawn(small.draw()).markup(label, kind="moment")
 
 
-def _is_of(place: FindingLayout, about: FindingRow | Anomaly, origin_ns: int) -> bool:
+def _is_of(finding: Finding, about: FindingRow | Anomaly, origin_ns: int) -> bool:
     """Whether a finding is the one that the ledger holds, or the delay that stands out."""
-    finding = place.finding
     if isinstance(about, Anomaly):
         earliest_ms = about.numbers.get("earliest_ms")
         if (finding.rule, finding.step) != (about.rule, about.step) or finding.delay is None or earliest_ms is None:

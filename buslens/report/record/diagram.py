@@ -23,10 +23,11 @@ def diagram(result: Result, *, label: str) -> Markup:
     from buslens.report.text_metrics import Lettering
     from buslens.report.view import choose
 
-    placed = places(result)
+    view = choose(result, places(result, result.findings.unmet))
+    placed = places(result, result.findings.during(view.start_ns, view.end_ns))
     # On paper as wide as it is drawn, on a screen a third larger: 8 pt, and 11 pixels. The table has the findings.
     paper = replace(FORMATS["page"], text=8.2, small=8.2, lane=16.0)
-    sheet = DiagramLayout(result, placed, choose(result, placed), paper, Lettering(), has_notes=False).draw()
+    sheet = DiagramLayout(result, placed, view, paper, Lettering(), has_notes=False).draw()
     return drawn(sheet).markup(label, kind="diagram")
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from support.sheets import capture
 
 import buslens
+from buslens.capture.table_settings import TableSettings
 from buslens.causes.load import find_causes
 from buslens.errors import UsageError
 from buslens.fleet.check_job import Task, check_job, load
@@ -16,7 +18,7 @@ from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, Group
 from buslens.fleet.page import recheck
 from buslens.fleet.page.page import sheet
-from buslens.fleet.page.recheck import checking, explaining
+from buslens.fleet.page.recheck import check_again, checking, explaining
 
 ROOT = Path(__file__).parents[3]
 EXPECTATIONS = str(ROOT / "signal_defs" / "steering_lock.toml")
@@ -79,3 +81,14 @@ class TestExplaining:
             ledger.put(job, check_job(Task(job=job, ground=load(CLUB)[1])))
             written = sheet(ledger, again=checking([CLUB])).decode()
         assert "Most likely: lock motor worn" in written
+
+
+def test_what_is_said_about_tables_counts_again(tmp_path: Path) -> None:
+    """A picture and a page show what the fleet found, also in a table that cannot be read without being told how."""
+    table = tmp_path / "car01.csv"
+    frames = [f"{10_000 * n},137,0000000000000000" for n in range(400)]
+    table.write_text("\n".join(["time,id,data", *frames, ""]), encoding="utf-8")
+    told = replace(CLUB, table=TableSettings(id_base=16, time_unit="us"))
+    assert check_again(str(table), told, load(told)[0]).stats.frames == 400
+    with pytest.raises(buslens.CaptureError, match="hexadecimal or decimal"):
+        check_again(str(table), CLUB, load(CLUB)[0])

@@ -58,6 +58,8 @@ class Task:
     ledger: str | None = None
     #: Folder from which the capture's path is seen, if it is a path; empty: the worker's own.
     folder: str = ""
+    #: Why it is checked again, such as "the expectations changed"; empty: it never was.
+    why_again: str = ""
 
 
 def load(group: Group) -> tuple[CheckSetup, str]:
@@ -67,8 +69,12 @@ def load(group: Group) -> tuple[CheckSetup, str]:
     read.
     """
     ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)
-    files = group.definitions or tuple(file.path for file in ready.expectations.definitions)
-    return ready, setup_hash(group, files)
+    return ready, setup_hash(group, definitions_of(group, ready))
+
+
+def definitions_of(group: Group, ready: CheckSetup) -> tuple[str, ...]:
+    """Return the definitions files of a group: its own, else those that its expectations name."""
+    return group.definitions or tuple(file.path for file in ready.expectations.definitions)
 
 
 def check_job(task: Task) -> JobResult:

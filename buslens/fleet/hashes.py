@@ -39,11 +39,8 @@ def content_hash(path: str | Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def setup_hash(group: Group, definitions: Iterable[str]) -> str:
-    """Return the hash over everything but the capture that a judgement depends on.
-
-    That is the bytes of the expectations and of the definitions, names of channels, what is said about tables, and the
-    program itself.
+def setup_parts(group: Group, definitions: Iterable[str]) -> dict[str, str]:
+    """Return the hash of each part of what a judgement depends on beside the capture, by what people call it.
 
     Parameters
     ----------
@@ -55,13 +52,20 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
     OSError
         If one of the files cannot be read.
     """
+    told = [] if group.table == NOTHING_TOLD else [repr(group.table)]
+    return {
+        "the program": program_hash(),
+        "the expectations": content_hash(group.expectations),
+        "the definitions": " ".join(map(content_hash, definitions)),
+        "the names of channels": repr(sorted(group.channels)),
+        "what is said about tables": "".join(told),
+    }
+
+
+def setup_hash(group: Group, definitions: Iterable[str]) -> str:
+    """Return the hash over everything but the capture that a judgement depends on; parameters as of `setup_parts`."""
     digest = hashlib.sha256()
-    for part in (
-        program_hash().encode(),
-        content_hash(group.expectations).encode(),
-        *(content_hash(path).encode() for path in definitions),
-        repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),
-        *([] if group.table == NOTHING_TOLD else [repr(group.table).encode("utf-8", "backslashreplace")]),
-    ):
-        digest.update(len(part).to_bytes(8, "little") + part)
+    for part in setup_parts(group, definitions).values():
+        known = part.encode("utf-8", "backslashreplace")
+        digest.update(len(known).to_bytes(8, "little") + known)
     return digest.hexdigest()

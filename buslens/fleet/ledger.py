@@ -94,6 +94,13 @@ class Ledger:
         )
         return None if row is None or row[0] is None else hash_text(cast("str | bytes", row[0]))
 
+    def is_unchanged(self, address: str, size: int | None, stamp: str) -> bool | None:
+        """Whether a capture has the size and stamp that it had when it was entered; None if it never was."""
+        row = self._one(
+            "SELECT size IS ? AND stamp = ? FROM capture WHERE address = ?", (size, stamp, as_stored(address))
+        )
+        return None if row is None else bool(row[0])
+
     def has(self, content: str, ground: str) -> bool:
         """Whether this content was checked on this ground, and would come out the same again.
 

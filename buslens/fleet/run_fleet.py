@@ -1,6 +1,8 @@
 """A whole run over a fleet: what is new is checked, the vehicles are compared, tables and sheet are written."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -291,29 +293,36 @@ class WholeFleet:
         if not done.listed:
             # A folder that is empty for once must not look like a fleet that is well.
             self.problem("no captures found; results come from earlier runs")
-        self._stage("comparing the fleet")
         setups = self.setups().values()
-        skews = {step for one in setups for step in skew_steps(one.expectations)}
-        found = find_anomalies(ledger, skews=skews, definitions=[one.definitions for one in setups])
-        ledger.put_anomalies(found)
-        rules = [one.expectations.rules for one in setups]
-        paths = {tuple(sorted(pair)) for each in rules for pair in feedback_paths(each)}
-        ledger.put_meta(FEEDBACK_PATHS, sorted(paths))
-        ledger.put_meta(IGNITION_ROLES, sorted({role for each in rules for role in ignition_roles(each)}))
-        ledger.commit()
-        self._stage("writing the tables")
+        with self._timed("comparing the fleet", done):
+            skews = {step for one in setups for step in skew_steps(one.expectations)}
+            found = find_anomalies(ledger, skews=skews, definitions=[one.definitions for one in setups])
+            ledger.put_anomalies(found)
+            rules = [one.expectations.rules for one in setups]
+            paths = {tuple(sorted(pair)) for each in rules for pair in feedback_paths(each)}
+            ledger.put_meta(FEEDBACK_PATHS, sorted(paths))
+            ledger.put_meta(IGNITION_ROLES, sorted({role for each in rules for role in ignition_roles(each)}))
+            ledger.commit()
         has_tables = True
         try:
-            export(ledger, self.out)
+            with self._timed("writing the tables", done):
+                export(ledger, self.out)
         except BuslensError as exc:
             # One that is open in a spreadsheet must not keep back who is to be called in.
             has_tables = False
             self.problem(f"{exc}; the tables are not those of this run, which writes them when it is started again")
-        self._stage("writing the fleet report")
-        sheet = write_index(
-            ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=self._notes(done, known)
-        )
+        notes = self._notes(done, known)
+        with self._timed("writing the fleet report", done):
+            sheet = write_index(ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=notes)
         return sheet, has_tables
+
+    @contextmanager
+    def _timed(self, what: str, done: RunSummary) -> Iterator[None]:
+        """Say what is done, and note how long it takes."""
+        self._stage(what)
+        begun = time.monotonic()
+        yield
+        done.after[what] = time.monotonic() - begun
 
     def write_junit(self, ledger: Ledger, path: File) -> None:
         """Write the report for build servers."""

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Final
 
 from buslens.checks.findings import Verdict
-from buslens.fleet.check_job import Task, check_job, load
+from buslens.fleet.check_job import Task, check_job, definitions_of, load
 from buslens.fleet.fetch import Absence, local_path
+from buslens.fleet.hashes import setup_parts
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, FailureKind, Group, JobResult
 from buslens.fleet.progress import Progress
@@ -25,6 +26,8 @@ _COMMIT_S: Final = 1.0
 """Seconds of work that a killed run loses at most."""
 _MOST_UNCOMMITTED: Final = 500
 _TELL_S: Final = 0.2
+_SETUPS: Final = "setups"
+"""What each group was checked on, in the ledger's own table: the hash of each part."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -42,7 +45,11 @@ class RunSummary:
     #: Of those checked in this run.
     verdicts: Counter[Verdict] = field(default_factory=Counter)
     troubles: Counter[FailureKind] = field(default_factory=Counter)
+    #: Of those checked in this run, why they were checked again, such as "the expectations changed".
+    again: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
+    #: What was done after the checking, such as "comparing the fleet", and the seconds that it took.
+    after: dict[str, float] = field(default_factory=dict)
 
 
 def run(
@@ -93,6 +100,9 @@ class _FleetRun:
         self.uncommitted = 0
         self.grounds: dict[Group, tuple[Group, str]] = {}
         self.folder = str(ledger.path.parent) if pool.is_local else None
+        #: By group, the parts of what it was checked on by the last run that was not ended, and by this one.
+        self.parts_before: dict[str, dict[str, str]] = ledger.meta(_SETUPS) or {}
+        self.parts: dict[str, dict[str, str]] = {}
 
     def work(self, jobs: Iterable[CaptureJob]) -> RunSummary:
         self.ledger.forget_troubled(Absence().is_gone)
@@ -100,6 +110,7 @@ class _FleetRun:
             for task, outcome in self.pool.each(check_job, self._unknown(jobs)):
                 self._enter(task, outcome)
                 self._after_one()
+            self.ledger.put_meta(_SETUPS, self.parts_before | self.parts)
         finally:
             # Ctrl-C too: what is done is done.
             self.ledger.commit()
@@ -118,8 +129,27 @@ class _FleetRun:
                 self.done.unchanged += 1
                 self._after_one()
                 continue
-            yield Task(job=replace(job, group=group), ground=ground, ledger=self.folder, folder=str(Path.cwd()))
+            yield Task(
+                job=replace(job, group=group),
+                ground=ground,
+                ledger=self.folder,
+                folder=str(Path.cwd()),
+                why_again=self._why_again(job),
+            )
         self.is_listed = True
+
+    def _why_again(self, job: CaptureJob) -> str:
+        """Return why a capture is checked again; empty if it never was."""
+        is_unchanged = self.ledger.is_unchanged(job.address, job.size, job.stamp)
+        if is_unchanged is None:
+            return ""
+        if not is_unchanged:
+            return "the file changed"
+        now, before = self.parts[job.group.name], self.parts_before.get(job.group.name)
+        if before is None:
+            return "the vehicle belongs to another group"
+        changed = [name for name, part in now.items() if before.get(name) != part]
+        return f"{' and '.join(changed)} changed" if changed else "the last try gave no verdict"
 
     def _ground(self, group: Group) -> tuple[Group, str]:
         """Return a group as it is sent to workers, and the hash of what its captures are checked on."""
@@ -131,7 +161,9 @@ class _FleetRun:
                 expectations=os.path.abspath(group.expectations),  # noqa: PTH100  (links are not to be followed)
                 definitions=tuple(os.path.abspath(path) for path in group.definitions),  # noqa: PTH100
             )
-            self.grounds[group] = sent, load(group)[1]
+            ready, ground = load(group)
+            self.grounds[group] = sent, ground
+            self.parts[group.name] = setup_parts(group, definitions_of(group, ready))
         return self.grounds[group]
 
     def _enter(self, task: Task, outcome: JobResult | Failure) -> None:
@@ -145,6 +177,8 @@ class _FleetRun:
             return
         self.ledger.put(task.job, outcome)
         self.done.judged += 1
+        if task.why_again:
+            self.done.again[task.why_again] += 1
         if outcome.verdict is not None:
             self.done.verdicts[outcome.verdict] += 1
         if outcome.trouble is not None:

@@ -19,6 +19,8 @@ MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""
 _ENOUGH: Final = 5
 """Captures that must be checked before it is told how long the rest will take."""
+_WORTH_SAYING_S: Final = 1.0
+"""Seconds from which on it is said what a run did after the checking."""
 _TROUBLES: Final = 3
 """Captures of a kind of trouble that are named."""
 
@@ -62,12 +64,15 @@ def run_sentence(done: RunSummary) -> str:
     parts = [f"{done.judged:,} checked" if done.judged else "none checked again"]
     if troubled := done.troubles.total():
         parts[0] += f", {troubled:,} of them without a verdict"
+    parts[0] += "".join(f", {count:,} of them again since {why}" for why, count in done.again.most_common())
     if done.unchanged:
         parts.append(f"{done.unchanged:,} known from before and not read again")
     if done.copies:
         parts.append(f"{done.copies:,} read, and the same as one that is known")
     rate = f" ({_rate(done.judged / done.seconds)})" if done.judged and done.seconds > 0 else ""
-    return f"{counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}."
+    after = [f"{_rough(seconds)} for {what}" for what, seconds in done.after.items() if seconds >= _WORTH_SAYING_S]
+    then = f"; then {', '.join(after)}" if after else ""
+    return f"{counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}{then}."
 
 
 def not_found_sentence(count: int) -> str:

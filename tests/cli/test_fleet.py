@@ -320,6 +320,9 @@ class TestWords:
         assert run_sentence(done).startswith("9 captures in 10 s: 5 checked, 3 known from before and not read again, 1")
         done.troubles[FailureKind.DIED] = 2
         assert run_sentence(done).startswith("9 captures in 10 s: 5 checked, 2 of them without a verdict, 3 known")
+        done.again["the expectations changed"], done.after["comparing the fleet"] = 4, 22.1
+        assert "verdict, 4 of them again since the expectations changed, 3 known" in run_sentence(done)
+        assert run_sentence(done).endswith("; then 22 s for comparing the fleet.")
 
     def test_limits(self) -> None:
         assert (_time("2 min"), _memory("2 gb"), _memory("1.5GiB")) == (120.0, 2_000_000_000, 1_610_612_736)

@@ -101,6 +101,7 @@ class TestOnce:
         done = judged(jobs_of(paths), tmp_path / "out")
         assert (done.judged, done.unchanged) == (1, 2)
         assert done.verdicts == {Verdict.FAULTY: 1}
+        assert done.again == {"the file changed": 1}
 
     def test_another_ground(self, tmp_path: Path) -> None:
         """When the expectations change, everything is judged by the new ones."""
@@ -111,8 +112,15 @@ class TestOnce:
         )
         (tmp_path / "other.toml").write_text(text, "utf-8")
         other = Group(name="cars", vehicles=("*",), expectations=str(tmp_path / "other.toml"))
-        assert judged(jobs_of(paths, other), tmp_path / "out").judged == 3
+        done = judged(jobs_of(paths, other), tmp_path / "out")
+        assert (done.judged, done.again) == (3, {"the expectations changed": 3})
         assert judged(jobs_of(paths, other), tmp_path / "out").unchanged == 3
+        named = replace(other, name="vans", channels=(("1", "can0"),))
+        assert judged(jobs_of(paths, named), tmp_path / "out").again == {"the vehicle belongs to another group": 3}
+        plain = judged(jobs_of(paths, replace(named, channels=())), tmp_path / "out")
+        assert (plain.judged, plain.unchanged) == (0, 3)
+        renamed = replace(named, channels=(("2", "can0"),))
+        assert judged(jobs_of(paths, renamed), tmp_path / "out").again == {"the names of channels changed": 3}
 
     def test_expectations_that_change_during_a_run(self, tmp_path: Path) -> None:
         """Half of the fleet by one file and half by another would be worth nothing."""

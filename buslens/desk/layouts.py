@@ -26,6 +26,7 @@ _FIELDS: Final = (
     LayoutField(key="separator", label="Between two cells stands", choices=(*SEPARATORS, "|")),
 )
 _SEPARATORS: Final = ("tab", "semicolon", "comma", "|")
+"""Weighed in this order where nothing is said."""
 _HEAD_BYTES: Final = 8192
 _ROWS: Final = 5
 _MOST_CELLS: Final = 24
@@ -96,9 +97,7 @@ def layout_view(capture: Path, layout: Path | None) -> LayoutView | None:
     if "\0" in text or len(lines) < 2 or not re.search(r"\d", lines[-1]):
         return None
     said = _said(layout)
-    separator = str(said.get("separator", "")) or max(
-        ("tab", "semicolon", "comma", "|"), key=lambda it: _count(it, lines)
-    )
+    separator = str(said.get("separator", "")) or max(_SEPARATORS, key=lambda it: _count(it, lines))
     sign = SEPARATORS.get(separator, separator)
     rows = [line.split(sign) if sign and sign in line else line.split() for line in lines[:_ROWS]]
     width = min(max(map(len, rows)), _MOST_CELLS)

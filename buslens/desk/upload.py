@@ -1,5 +1,6 @@
 """A capture on its way to the disk: streamed, with a limit, gone if it is cut off."""
 
+import asyncio
 import filecmp
 import os
 import secrets
@@ -158,22 +159,30 @@ def _require_new(file: Path, others: list[Path], *, is_for_job: bool) -> None:
 
 
 async def _write(request: Request, path: Path, most: int, is_long: Callable[[], None]) -> int:
-    size, pieces, waiting = 0, bytearray(), 0
+    """Write a piece while the next one arrives; return how many bytes came."""
+    size, piece, writing = 0, bytearray(), None
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
     with os.fdopen(descriptor, "wb", buffering=0) as file:
-        async for chunk in request.stream():
-            size += len(chunk)
-            if size > most:
-                raise RefusedError(413, _too_large(most))
-            pieces += chunk
-            waiting += len(chunk)
-            if waiting >= _PIECE_BYTES:
-                await run_in_threadpool(_put, file, pieces)
-                if size == waiting:
-                    is_long()
+        try:
+            async for chunk in request.stream():
+                size += len(chunk)
+                if size > most:
+                    raise RefusedError(413, _too_large(most))
+                piece += chunk
+                if len(piece) < _PIECE_BYTES:
+                    continue
                 _demand_room(path.parent, 0, most)
-                pieces, waiting = bytearray(), 0
-        await run_in_threadpool(_put, file, pieces)
+                if writing is not None:
+                    await writing
+                writing = asyncio.create_task(run_in_threadpool(_put, file, piece))
+                if size == len(piece):
+                    await writing
+                    is_long()
+                piece = bytearray()
+        finally:
+            if writing is not None:
+                await writing
+        await run_in_threadpool(_put, file, piece)
     return size
 
 

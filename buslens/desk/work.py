@@ -6,15 +6,16 @@ as a command run there would call it.
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import json
 import os
 import pickle
-import zlib
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
@@ -92,10 +93,12 @@ def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
         return Checked(side=side, name=name, key=key, problem=os_error_text(error))
     except MemoryError:
         return Checked(side=side, name=name, key=key, problem="there is not enough memory for this capture")
-    plain = pickle.dumps(result)
-    _hold((task.folder, key), result, len(plain))
+    packed = BytesIO()
     # The changes of a long capture are much alike: a tenth of the bytes to hand on and to keep.
-    return Checked(side=side, name=name, key=key, packed=zlib.compress(plain, 1))
+    with gzip.GzipFile(fileobj=packed, mode="wb", compresslevel=1) as file:
+        pickle.dump(result, file)
+        _hold((task.folder, key), result, file.tell())
+    return Checked(side=side, name=name, key=key, packed=packed.getvalue())
 
 
 def summarise(task: DeskTask) -> JobView:
@@ -145,8 +148,8 @@ def unpack(task: DeskTask, checked: Checked) -> Result:
         if checked.packed is None:
             raise UsageError(checked.problem)
         # Packed by another worker of this desk, never read from a file.
-        plain = zlib.decompress(checked.packed)
-        held = pickle.loads(plain), len(plain)  # noqa: S301
+        with gzip.GzipFile(fileobj=BytesIO(checked.packed)) as file:
+            held = pickle.load(file), file.tell()  # noqa: S301
         _hold((task.folder, checked.key), *held)
     else:
         _results.move_to_end((task.folder, checked.key))

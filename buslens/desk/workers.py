@@ -16,8 +16,8 @@ _R = TypeVar("_R")
 
 _WORKERS: Final = 2
 """One may read a long capture; the other answers."""
-_LONG_S: Final = 0.5
-"""Seconds after which work is a long one, and the other process is started."""
+_LONG_S: Final = 2.0
+"""Seconds after which work is a long one, and the other process is started: for less it would only take its time."""
 _IDLE_S: Final = 60.0
 """Seconds without work after which the processes, and their memory, are given back."""
 

@@ -10,6 +10,7 @@ page while a long log is being read; a log of 1 GB by upload against copying it 
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import shutil
 import subprocess
@@ -20,6 +21,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from log_to_verdict import write_log
 from support.desk_script import CAR, Work, killed_after
 from support.desks import RunningDesk, running_desk
 
@@ -28,8 +30,13 @@ SAMPLES = ROOT / "sample_logs"
 _GIGABYTE = 1_000_000_000
 
 
-def verdict_after(desk: RunningDesk, headers: dict[str, str], log: Path) -> tuple[float, float]:
-    """Send a capture to a new job; return seconds to its verdict, and the longest that a page took meanwhile."""
+def verdict_after(
+    desk: RunningDesk, headers: dict[str, str], log: Path, *, every_s: float = 0.02
+) -> tuple[float, float]:
+    """Send a capture to a new job; return seconds to its verdict, and the longest that a page took meanwhile.
+
+    A browser asks for the page when the desk tells it of a change; this asks every so many seconds.
+    """
     job = desk.send("/jobs", headers, car=CAR).headers["location"]
     begin, longest = time.perf_counter(), 0.0
     port = str(desk.port)
@@ -45,31 +52,29 @@ def verdict_after(desk: RunningDesk, headers: dict[str, str], log: Path) -> tupl
         longest = max(longest, now - asked)
         if 'class="wrong"' in text:
             return now - begin, longest
-        time.sleep(0.02)
+        time.sleep(every_s)
 
 
-def resident_mb(process: int) -> float:
-    """Return the memory of a process and of all that it started, MB (Linux)."""
-    total = 0.0
-    children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
-    for line in Path(f"/proc/{process}/smaps_rollup").read_text().splitlines():
-        if line.startswith("Pss:"):
-            total += int(line.split()[1]) / 1000
-    return total + sum(resident_mb(int(child)) for child in children)
+def family(process: int) -> list[int]:
+    """Return a process and all that it and those started (Linux)."""
+    children = [
+        int(child)
+        for thread in Path(f"/proc/{process}/task").iterdir()
+        for child in (thread / "children").read_text().split()
+    ]
+    return [process, *(it for child in children for it in family(child))]
 
 
-def large_log(folder: Path) -> Path:
-    """Write a log of 1 GB: a bundled sample over and over, later each time."""
-    log = folder / "large.log"
-    lines = (SAMPLES / "car04_ground_open.log").read_bytes().splitlines()
-    start = float(lines[0][1 : lines[0].index(b")")])
-    parts = [(float(line[1 : line.index(b")")]) - start, line[line.index(b")") :]) for line in lines]
-    with log.open("wb") as file:
-        shift = start
-        while file.tell() < _GIGABYTE:
-            file.writelines(b"(%.6f%s\n" % (shift + at, rest) for at, rest in parts)
-            shift += parts[-1][0] + 0.01
-    return log
+def resident_mb(processes: list[int], field: str = "Pss:") -> float:
+    """Return the memory of processes, MB."""
+    texts = [Path(f"/proc/{it}/{'smaps_rollup' if field == 'Pss:' else 'status'}").read_text() for it in processes]
+    return sum(int(line.split()[1]) / 1000 for text in texts for line in text.splitlines() if line.startswith(field))
+
+
+def cpu_s(processes: list[int]) -> float:
+    """Return the seconds of processor that processes have taken."""
+    fields = [Path(f"/proc/{it}/stat").read_text().rpartition(")")[2].split() for it in processes]
+    return sum(int(user) + int(system) for *_, user, system in (it[:13] for it in fields)) / os.sysconf("SC_CLK_TCK")
 
 
 def measure(folder: Path) -> None:
@@ -79,18 +84,24 @@ def measure(folder: Path) -> None:
         cold, _ = verdict_after(desk, headers, SAMPLES / "car04_ground_open.log")
         warm = sorted(verdict_after(desk, headers, log)[0] for log in sorted(SAMPLES.glob("car0[3-7]*.log")))
         print(f"sample to verdict: {cold:.2f} s just after the start, {warm[len(warm) // 2]:.2f} s later (median)")
-        print(f"memory with both workers at rest: {resident_mb(desk.process.pid):.0f} MB")
-        log = large_log(folder)
-        begin = time.perf_counter()
+        print(f"memory with both workers at rest: {resident_mb(family(desk.process.pid)):.0f} MB")
+        log = folder / "large.log"
+        write_log(log, _GIGABYTE)
+        begin, before = time.perf_counter(), sum(os.times()[:4])
         shutil.copyfile(log, folder / "copy.log")
         expectations = ["--expectations", str(ROOT / "signal_defs" / "steering_lock.toml")]
         command = [sys.executable, "-m", "buslens", "check", str(folder / "copy.log"), *expectations]
         subprocess.run(command, check=False, capture_output=True)
-        plain = time.perf_counter() - begin
+        plain, plain_cpu = time.perf_counter() - begin, sum(os.times()[:4]) - before
         (folder / "copy.log").unlink()
-        sent, longest = verdict_after(desk, headers, log)
+        before = cpu_s(family(desk.process.pid))
+        sent, longest = verdict_after(desk, headers, log, every_s=0.25)
+        processes = family(desk.process.pid)
+        sent_cpu = cpu_s(processes) - before
         print(f"1 GB: {sent:.1f} s by upload, {plain:.1f} s by copying and a check ({sent / plain:.2f} times)")
-        print(f"longest answer of a page meanwhile: {1000 * longest:.0f} ms")
+        print(f"  of processor {sent_cpu:.1f} s and {plain_cpu:.1f} s ({sent_cpu / plain_cpu:.2f} times)")
+        peak = max(resident_mb([it], "VmHWM:") for it in processes)
+        print(f"  most memory of one process {peak:.0f} MB; longest answer of a page meanwhile {1000 * longest:.0f} ms")
 
 
 def kill(folder: Path, times: int) -> None:

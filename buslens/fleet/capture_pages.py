@@ -125,8 +125,7 @@ def _faulty(ledger: Ledger) -> Iterator[tuple[str, str, str]]:
         f"FROM {CURRENT_CAPTURES} WHERE copy = 0 AND verdict = ? ORDER BY address"
     )
     with corruption_guard(ledger):
-        number = ledger.number(Verdict.FAULTY.value)
-        for row in ledger.rows(query, (number,)):
-            stored, group, content, ground = cast("tuple[str | bytes, int, object, object]", row)
+        for row in ledger.rows(query, (Verdict.FAULTY.value,)):
+            stored, group, content, ground = cast("tuple[str | bytes, str | bytes, object, object]", row)
             address = as_text(stored)
-            yield address, ledger.word(group), page_name(address, f"{content!r} {ground!r}")
+            yield address, as_text(group), page_name(address, f"{content!r} {ground!r}")

@@ -36,7 +36,7 @@ from buslens.fleet.ledger_rows import hash_text
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 from buslens.text_tables import tables_beside
 
-Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]
+Kind: TypeAlias = Literal["text", "words", "hash", "whole", "real", "truth", "date"]
 
 _BATCH: Final = 20_000
 """Rows in memory at a time, and in each group of rows of a Parquet file."""
@@ -61,7 +61,7 @@ class _Table:
 
 def _declared(columns: Iterable[TableColumn], **asked: str) -> Iterator[tuple[str, Kind, str]]:
     """Yield the columns of a table of one capture, which the ledger has by the same names save those that are given."""
-    kinds: dict[str, Kind] = {"string": "word", "Int64": "whole", "Float64": "real", "boolean": "truth"}
+    kinds: dict[str, Kind] = {"string": "text", "Int64": "whole", "Float64": "real", "boolean": "truth"}
     return ((it.name, kinds[it.dtype], asked.get(it.name, it.name)) for it in columns)
 
 
@@ -155,7 +155,7 @@ def _write(ledger: Ledger, table: _Table, parquet: Path, text: Path) -> None:
     kinds = [kind for _, kind, _ in table.columns]
     asked = ", ".join(sql for _, _, sql in table.columns)
     query = f"SELECT {asked} FROM {CURRENT_CAPTURES} {table.source}"  # noqa: S608  # text of ours
-    readers = [_reader(ledger, kind) for kind in kinds]
+    readers = [_reader(kind) for kind in kinds]
     with (
         parquet.open("wb") as columns_file,
         text.open("w", encoding="utf-8", newline="") as rows_file,
@@ -178,18 +178,20 @@ def _batches(rows: Iterator[tuple[Any, ...]]) -> Iterator[list[tuple[Any, ...]]]
         yield batch
 
 
-def _reader(ledger: Ledger, kind: Kind) -> Callable[[Any], Any] | None:
+def _reader(kind: Kind) -> Callable[[Any], Any] | None:
     """Return what makes a value of the ledger one of a table; None if it is one already."""
-    if kind == "word":
-        return lru_cache(_WORDS_KEPT)(lambda number: _as_utf8(ledger.word(number)))
-    if kind == "words":
-        return lru_cache(_WORDS_KEPT)(lambda number: _as_utf8("; ".join(json.loads(ledger.word(number)))))
-    readers: dict[str, Callable[[Any], Any]] = {"text": _text, "hash": _hash, "truth": bool}
+    readers: dict[str, Callable[[Any], Any]] = {"text": _text, "words": _words, "hash": _hash, "truth": bool}
     return readers.get(kind)
 
 
+@lru_cache(_WORDS_KEPT)
 def _text(stored: str | bytes) -> str:
     return _as_utf8(as_text(stored))
+
+
+@lru_cache(_WORDS_KEPT)
+def _words(stored: str) -> str:
+    return _as_utf8("; ".join(json.loads(stored)))
 
 
 def _hash(stored: str | bytes) -> str:
@@ -206,7 +208,7 @@ def _as_utf8(text: str) -> str:
 
 def _cells(values: Sequence[Any], kind: Kind) -> Sequence[Any]:
     """Return a column as the texts and numbers of a CSV file."""
-    if kind in {"text", "word", "words", "hash"}:
+    if kind in {"text", "words", "hash"}:
         return [value and in_a_cell(value) for value in values]
     if kind == "truth":
         return ["true" if value else "false" for value in values]

@@ -27,9 +27,6 @@ LEDGER_NAME: Final = "ledger.sqlite"
 LOCK_NAME: Final = "ledger.lock"
 """The writer's lock beside it."""
 
-_MOST_KEPT: Final = 100_000
-"""Words that are remembered in memory, so that memory does not grow with the fleet."""
-
 _BATCH: Final = 10_000
 """Rows that are fetched at once."""
 
@@ -43,7 +40,6 @@ class Ledger:
         self._connection = connection
         self._lock = lock
         self._rows = RowWriter(connection)
-        self._texts: dict[int, str] = {}
 
     @classmethod
     def writing(cls, folder: Path) -> Self:
@@ -151,7 +147,7 @@ class Ledger:
             "SELECT capture.id, address, vehicle, judgement FROM judgement CROSS JOIN capture "
             "ON capture.judgement = judgement.id WHERE trouble IS NOT NULL"
         )
-        rows = cast("Iterator[tuple[int, str | bytes, int, int]]", self.rows(query))
+        rows = cast("Iterator[tuple[int, str | bytes, str | bytes, int]]", self.rows(query))
         gone = [(capture, judgement, vehicle) for capture, at, vehicle, judgement in rows if is_gone(as_text(at))]
         if gone:
             with self._whole():
@@ -227,18 +223,6 @@ class Ledger:
                 with in_words(self.path):
                     self._connection.execute("COMMIT")
 
-    def word(self, number: int) -> str:
-        """Return the text that stands in the tables by its number."""
-        text = self._texts.get(number)
-        if text is None:
-            row = self._one("SELECT text FROM word WHERE id = ?", (number,))
-            if row is None:
-                raise damaged(self.path, f"a text that is not there, number {number}")
-            if len(self._texts) >= _MOST_KEPT:
-                self._texts.clear()
-            text = self._texts[number] = as_text(cast("str | bytes", row[0]))
-        return text
-
     def meta(self, name: str) -> Any:
         """Return what was entered by `put_meta`; None if nothing was."""
         row = self._one("SELECT value FROM meta WHERE name = ?", (name,))
@@ -246,11 +230,6 @@ class Ledger:
             return None if row is None else json.loads(cast("str", row[0]))
         except ValueError as exc:
             raise damaged(self.path, str(exc)) from exc
-
-    def number(self, text: str) -> int | None:
-        """Return the number of a text in the tables; None if it stands nowhere."""
-        row = self._one("SELECT id FROM word WHERE text = ?", (as_stored(text),))
-        return None if row is None else cast("int", row[0])
 
     # --- inside --------------------------------------------------------------------------------------------
 
@@ -280,7 +259,6 @@ class Ledger:
     def _back(self) -> None:
         """Undo what was written since the savepoint."""
         self._rows.forget()
-        self._texts.clear()
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK TO whole")
             self._connection.execute("RELEASE whole")
@@ -288,7 +266,6 @@ class Ledger:
     def _undo(self) -> None:
         """Undo everything since the last commit, where SQLite has not done so itself."""
         self._rows.forget()
-        self._texts.clear()
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 

@@ -1,8 +1,7 @@
--- The tables of a ledger. Times are ns, words, steps, identifiers and grounds are named by number. Rows that belong to a
+-- The tables of a ledger. Times are ns, steps, identifiers and grounds are named by number. Rows that belong to a
 -- judgement lie in the order of judgements, save delays: the fleet is compared step by step, so that each step's lie side
--- by side.
+-- by side. A text that is none (from the name of a file) goes in as bytes, so that no column of texts has a type.
 --
---   word        every text that comes again and again, once
 --   ground      what a judgement rests on: hash over expectations, definitions, channels and the program's own files
 --   standard    the ground that each group of vehicles is checked on now, judgements on others are kept, not reported
 --   capture     a file or object: where it lies, whose it is, when it was recorded, and its judgement
@@ -17,20 +16,19 @@
 -- nowhere: frames_hash tells frames from one another, whatever the bytes of the file.
 
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE word (id INTEGER PRIMARY KEY, text NOT NULL UNIQUE);
 CREATE TABLE ground (id INTEGER PRIMARY KEY, text NOT NULL UNIQUE);
-CREATE TABLE standard (grouping INTEGER PRIMARY KEY, ground INTEGER NOT NULL);
+CREATE TABLE standard (grouping NOT NULL PRIMARY KEY, ground INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE step (
-    id INTEGER PRIMARY KEY, rule INTEGER NOT NULL, step INTEGER NOT NULL, least_ns INTEGER, most_ns INTEGER
+    id INTEGER PRIMARY KEY, rule NOT NULL, step NOT NULL, least_ns INTEGER, most_ns INTEGER
 );
 CREATE TABLE identifier (
-    id INTEGER PRIMARY KEY, channel INTEGER NOT NULL, can_id INTEGER NOT NULL, is_extended INTEGER NOT NULL
+    id INTEGER PRIMARY KEY, channel NOT NULL, can_id INTEGER NOT NULL, is_extended INTEGER NOT NULL
 );
 CREATE TABLE capture (
     id INTEGER PRIMARY KEY,
     address NOT NULL UNIQUE,
-    vehicle INTEGER NOT NULL,
-    grouping INTEGER NOT NULL,
+    vehicle NOT NULL,
+    grouping NOT NULL,
     recorded_ns INTEGER,
     is_named INTEGER NOT NULL,
     size INTEGER,
@@ -45,8 +43,8 @@ CREATE TABLE judgement (
     content,
     frames_hash,
     ground INTEGER NOT NULL,
-    verdict INTEGER,
-    trouble INTEGER,
+    verdict TEXT,
+    trouble TEXT,
     met INTEGER NOT NULL,
     faults INTEGER NOT NULL,
     undecided INTEGER NOT NULL,
@@ -55,29 +53,29 @@ CREATE TABLE judgement (
     skipped_lines INTEGER NOT NULL,
     duration_ns INTEGER NOT NULL,
     clock_start_ns INTEGER,
-    unexercised INTEGER NOT NULL,
+    unexercised TEXT NOT NULL,
     seconds REAL NOT NULL,
-    summary TEXT NOT NULL,
+    summary NOT NULL,
     UNIQUE (content, ground)
 );
 CREATE INDEX judgement_by_frames ON judgement (frames_hash, ground) WHERE frames_hash IS NOT NULL;
 CREATE TABLE handshake (
     judgement INTEGER NOT NULL, place INTEGER NOT NULL,
-    rule INTEGER NOT NULL, number INTEGER NOT NULL, start_earliest_ns INTEGER NOT NULL, start_latest_ns INTEGER,
-    end_ns INTEGER NOT NULL, completed INTEGER NOT NULL, abandoned INTEGER NOT NULL, tries INTEGER NOT NULL,
+    rule NOT NULL, number INTEGER NOT NULL, start_earliest_ns INTEGER NOT NULL, start_latest_ns INTEGER,
+    end_ns INTEGER NOT NULL, completed INTEGER NOT NULL, abandoned NOT NULL, tries INTEGER NOT NULL,
     PRIMARY KEY (judgement, place)
 ) WITHOUT ROWID;
 CREATE TABLE delay (
     step INTEGER NOT NULL, judgement INTEGER NOT NULL, place INTEGER NOT NULL,
-    handshake INTEGER NOT NULL, outcome INTEGER NOT NULL, time_ns INTEGER, earliest_ns INTEGER NOT NULL,
+    handshake INTEGER NOT NULL, outcome TEXT NOT NULL, time_ns INTEGER, earliest_ns INTEGER NOT NULL,
     latest_ns INTEGER,
     PRIMARY KEY (step, judgement, place)
 ) WITHOUT ROWID;
 CREATE TABLE finding (
     judgement INTEGER NOT NULL, place INTEGER NOT NULL,
-    rule INTEGER NOT NULL, kind INTEGER NOT NULL, step INTEGER, handshake INTEGER, outcome INTEGER NOT NULL,
-    time_ns INTEGER, delay_earliest REAL, delay_latest REAL, limit_least REAL, limit_most REAL, unit INTEGER NOT NULL,
-    roles INTEGER NOT NULL, reason TEXT NOT NULL,
+    rule NOT NULL, kind TEXT NOT NULL, step, handshake INTEGER, outcome TEXT NOT NULL, reason NOT NULL,
+    time_ns INTEGER, delay_earliest REAL, delay_latest REAL, limit_least REAL, limit_most REAL, unit NOT NULL,
+    roles TEXT NOT NULL,
     PRIMARY KEY (judgement, place)
 ) WITHOUT ROWID;
 CREATE TABLE traffic (
@@ -86,7 +84,6 @@ CREATE TABLE traffic (
     PRIMARY KEY (judgement, place)
 ) WITHOUT ROWID;
 CREATE TABLE anomaly (
-    id INTEGER PRIMARY KEY, kind TEXT NOT NULL, vehicle NOT NULL, sentence TEXT NOT NULL, p_value REAL, q_value REAL,
-    rule TEXT NOT NULL, step TEXT NOT NULL, address NOT NULL, recorded_ns INTEGER,
-    crossing_from_ns INTEGER, crossing_to_ns INTEGER, numbers TEXT NOT NULL
+    id INTEGER PRIMARY KEY, kind TEXT NOT NULL, vehicle NOT NULL, sentence NOT NULL, p_value REAL, q_value REAL,
+    rule NOT NULL, step NOT NULL, address NOT NULL, recorded_ns INTEGER, crossing_ns TEXT, numbers TEXT NOT NULL
 );

@@ -10,7 +10,7 @@ from textwrap import shorten
 from typing import Final
 
 from buslens.errors import BuslensError, SourceLocation, UsageError
-from buslens.fleet.ledger_schema import APPLICATION_ID, FIRST_WORDS, SCHEMA, SCHEMA_VERSION
+from buslens.fleet.ledger_schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
 
 _WAIT_S: Final = 30.0
 """How long a lock of SQLite's own is waited for; they are held for moments only."""
@@ -82,7 +82,7 @@ def as_stored(text: str) -> str | bytes:
 
 def as_text(stored: str | bytes) -> str:
     """Return what `as_stored` was given."""
-    return stored if isinstance(stored, str) else stored.decode("utf-8", "surrogatepass")
+    return stored if isinstance(stored, str) else str(stored, "utf-8", "surrogatepass")
 
 
 def open_writing(path: Path, program: str) -> sqlite3.Connection:
@@ -215,7 +215,6 @@ def _make(connection: sqlite3.Connection) -> None:
     try:
         for statement in SCHEMA.split(";"):
             connection.execute(statement)
-        connection.executemany("INSERT INTO word (text) VALUES (?)", [(text,) for text in FIRST_WORDS])
         made = datetime.now(UTC).isoformat(" ", "seconds")
         connection.execute("INSERT INTO meta VALUES ('made', ?)", (made,))
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")

@@ -6,14 +6,16 @@ The statements stand here; that they take effect whole or not at all is the ledg
 import json
 import sqlite3
 from collections.abc import Sequence
+from dataclasses import fields
+from enum import Enum
 from typing import Final, Literal, cast
 
 from buslens.fleet.ledger_file import as_stored
 from buslens.fleet.ledger_schema import PARTS
-from buslens.fleet.model import LASTING, Anomaly, CaptureJob, JobResult
+from buslens.fleet.model import LASTING, Anomaly, CaptureJob, DelayRow, JobResult
 
 _MOST_KEPT: Final = 100_000
-"""Numbers of texts that are remembered in memory, so that memory does not grow with the fleet."""
+"""Numbers of rows that are remembered in memory, so that memory does not grow with the fleet."""
 
 
 class RowWriter:
@@ -29,8 +31,7 @@ class RowWriter:
 
     def enter_capture(self, job: CaptureJob, judgement: int, ground: str, clock_start_ns: int | None) -> None:
         """Enter where a capture lies and what is known of it, with its judgement."""
-        vehicle, grouping = self._word(job.vehicle), self._word(job.group.name)
-        address = as_stored(job.address)
+        vehicle, grouping, address = map(as_stored, (job.vehicle, job.group.name, job.address))
         new = {
             "judgement": judgement,
             "vehicle": vehicle,
@@ -49,14 +50,14 @@ class RowWriter:
         else:
             changed = ", ".join(f"{name} = ?" for name in new)
             self._run(f"UPDATE capture SET {changed} WHERE address = ?", (*new.values(), address))  # noqa: S608  # names of ours
-            before, vehicle_before = cast("tuple[int, int]", old[:2])
+            before, vehicle_before = cast("tuple[int, str | bytes]", old[:2])
             if (before, vehicle_before) != (judgement, vehicle):
                 self._report_copies(before, vehicle_before)
             if before != judgement:
                 self._drop_passing_trouble(before)
         self._report_copies(judgement, vehicle)
 
-    def remove_capture(self, capture: int, judgement: int, vehicle: int) -> None:
+    def remove_capture(self, capture: int, judgement: int, vehicle: str | bytes) -> None:
         """Remove a capture, and its judgement if it is a trouble that would not last."""
         self._run("DELETE FROM capture WHERE id = ?", (capture,))
         self._report_copies(judgement, vehicle)
@@ -86,22 +87,8 @@ class RowWriter:
 
     def enter_anomaly(self, anomaly: Anomaly) -> None:
         """Enter something that stands out."""
-        begin, end = anomaly.crossing_ns or (None, None)
-        self._insert(
-            "INSERT INTO anomaly",
-            kind=anomaly.kind.value,
-            vehicle=as_stored(anomaly.vehicle),
-            sentence=as_stored(anomaly.sentence),
-            p_value=anomaly.p_value,
-            q_value=anomaly.q_value,
-            rule=as_stored(anomaly.rule),
-            step=as_stored(anomaly.step),
-            address=as_stored(anomaly.address),
-            recorded_ns=anomaly.recorded_ns,
-            crossing_from_ns=begin,
-            crossing_to_ns=end,
-            numbers=json.dumps(anomaly.numbers),
-        )
+        values = {it.name: _stored(getattr(anomaly, it.name)) for it in fields(Anomaly)}
+        self._insert("INSERT INTO anomaly", **values)
 
     def lasting(self, content: str, ground: str) -> tuple[int, int | None] | None:
         """Return number and clock of the judgement of a content on a ground, if it lasts."""
@@ -110,7 +97,7 @@ class RowWriter:
         row = self._one(
             "SELECT judgement.id, clock_start_ns FROM judgement JOIN ground ON ground.id = judgement.ground "
             "WHERE content = ? AND ground.text = ? "
-            "AND (trouble IS NULL OR trouble IN (SELECT id FROM word WHERE text IN (?, ?)))",
+            "AND (trouble IS NULL OR trouble IN (?, ?))",
             (hash_stored(content), ground, *(trouble.value for trouble in LASTING)),
         )
         return cast("tuple[int, int | None] | None", row)
@@ -123,8 +110,8 @@ class RowWriter:
             content=content,
             frames_hash=hash_stored(judged.frames_hash) if judged.frames_hash else None,
             ground=ground,
-            verdict=None if judged.verdict is None else self._word(judged.verdict.value),
-            trouble=None if judged.trouble is None else self._word(judged.trouble.value),
+            verdict=None if judged.verdict is None else judged.verdict.value,
+            trouble=None if judged.trouble is None else judged.trouble.value,
             met=judged.met,
             faults=faults,
             undecided=len(judged.findings) - faults,
@@ -133,69 +120,45 @@ class RowWriter:
             skipped_lines=judged.skipped_lines,
             duration_ns=judged.duration_ns,
             clock_start_ns=judged.clock_start_ns,
-            unexercised=self._word(json.dumps(judged.unexercised)),
+            unexercised=json.dumps(judged.unexercised),
             seconds=judged.seconds,
             summary=as_stored(judged.summary),
         )
 
     def _enter_parts(self, judged: JobResult, number: int) -> None:
-        word = self._word
-        many = self._connection.executemany
-        many(
-            "INSERT INTO handshake VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        steps = [self._step(row) for row in judged.delays]
+        identifiers = [self._identifier(*row[:3]) for row in judged.traffic]
+        self._enter_rows("handshake", [(number, place, *row) for place, row in enumerate(judged.handshakes)])
+        self._enter_rows(
+            "delay",
             [
-                (number, place, word(rule), run, start_earliest, start_latest, end, completed, word(abandoned), tries)
-                for place, (rule, run, start_earliest, start_latest, end, completed, abandoned, tries) in enumerate(
-                    judged.handshakes
-                )
+                (step, number, place, row.handshake, row.outcome, row.time_ns, row.earliest_ns, row.latest_ns)
+                for place, (step, row) in enumerate(zip(steps, judged.delays, strict=True))
             ],
         )
-        many(
-            "INSERT INTO delay VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        self._enter_rows("finding", [(number, place, *row) for place, row in enumerate(judged.findings)])
+        self._enter_rows(
+            "traffic",
             [
-                (self._step(rule, step, least, most), number, place, run, word(outcome.value), time, earliest, latest)
-                for place, (rule, run, step, outcome, time, earliest, latest, least, most) in enumerate(judged.delays)
-            ],
-        )
-        many(
-            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (
-                    number,
-                    place,
-                    word(found.rule),
-                    word(found.kind),
-                    None if found.step is None else word(found.step),
-                    found.handshake,
-                    word(found.outcome.value),
-                    found.time_ns,
-                    found.delay_earliest,
-                    found.delay_latest,
-                    found.limit_least,
-                    found.limit_most,
-                    word(found.unit),
-                    word(json.dumps(found.roles)),
-                    as_stored(found.reason),
-                )
-                for place, found in enumerate(judged.findings)
-            ],
-        )
-        many(
-            "INSERT INTO traffic VALUES (?, ?, ?, ?, ?)",
-            [
-                (number, place, self._identifier(channel, can_id, int(is_extended)), frames, cycle)
-                for place, (channel, can_id, is_extended, frames, cycle) in enumerate(judged.traffic)
+                (number, place, identifier, row.frames, row.cycle_ns)
+                for place, (identifier, row) in enumerate(zip(identifiers, judged.traffic, strict=True))
             ],
         )
 
-    def _set_standard(self, grouping: int, ground: str) -> None:
+    def _enter_rows(self, table: str, rows: Sequence[tuple[object, ...]]) -> None:
+        """Enter rows that have a value for each column of a table, in its order."""
+        if rows:
+            statement = f"INSERT INTO {table} VALUES ({', '.join('?' * len(rows[0]))})"  # noqa: S608  # names of ours
+            self._connection.executemany(statement, [tuple(map(_stored, row)) for row in rows])
+
+    def _set_standard(self, grouping: str | bytes, ground: str) -> None:
         """Take the ground that a group was last checked on as the one that is reported."""
         number = self._numbered("ground", text=ground)
         if self._numbers.get(("standard", grouping)) != number:
             self._run("INSERT OR REPLACE INTO standard VALUES (?, ?)", (grouping, number))
             self._numbers["standard", grouping] = number
 
-    def _report_copies(self, judgement: int, vehicle: int) -> None:
+    def _report_copies(self, judgement: int, vehicle: str | bytes) -> None:
         """Let one capture count among those of one vehicle that are the same: the first by address, come when it may.
 
         The same are those with one judgement, and those whose judgements on one ground are of the same frames.
@@ -217,7 +180,7 @@ class RowWriter:
         gone = self._connection.execute(
             "DELETE FROM judgement WHERE id = ? AND trouble IS NOT NULL AND (content IS NULL OR trouble NOT IN (?, ?)) "
             "AND NOT EXISTS (SELECT 1 FROM capture WHERE capture.judgement = judgement.id)",
-            (judgement, *(self._word(trouble.value) for trouble in LASTING)),
+            (judgement, *(trouble.value for trouble in LASTING)),
         )
         if gone.rowcount:
             self._delete_parts(judgement)
@@ -239,7 +202,7 @@ class RowWriter:
         marks = ", ".join("?" for _ in columns)
         return self._run(f"{statement} ({', '.join(columns)}) VALUES ({marks})", tuple(columns.values()))
 
-    def _numbered(self, table: Literal["word", "ground", "step", "identifier"], **columns: object) -> int:
+    def _numbered(self, table: Literal["ground", "step", "identifier"], **columns: object) -> int:
         """Return the number of a row in one of the tables that hold everything once; make it if it is not there."""
         values = tuple(columns.values())
         number = self._numbers.get((table, *values))
@@ -248,39 +211,31 @@ class RowWriter:
             where = " AND ".join(f"{name} IS ?" for name in columns)
             row = self._one(f"SELECT id FROM {table} WHERE {where}", values)  # noqa: S608  # names of ours
             number = cast("int", row[0]) if row is not None else self._insert(f"INSERT INTO {table}", **columns)
-            self._keep((table, *values), number)
+            if len(self._numbers) >= _MOST_KEPT:
+                self._numbers.clear()
+            self._numbers[table, *values] = number
         return number
 
-    def _word(self, text: str) -> int:
-        # By the text itself, before it is looked at: most words have been entered before.
-        number = self._numbers.get((text,))
-        if number is None:
-            number = self._numbered("word", text=as_stored(text))
-            self._keep((text,), number)
-        return number
+    def _step(self, row: DelayRow) -> int:
+        rule, step = as_stored(row.rule), as_stored(row.step)
+        return self._numbered("step", rule=rule, step=step, least_ns=row.least_ns, most_ns=row.most_ns)
 
-    def _step(self, rule: str, step: str, least_ns: int | None, most_ns: int | None) -> int:
-        key = ("named step", rule, step, least_ns, most_ns)
-        number = self._numbers.get(key)
-        if number is None:
-            number = self._numbered(
-                "step", rule=self._word(rule), step=self._word(step), least_ns=least_ns, most_ns=most_ns
-            )
-            self._keep(key, number)
-        return number
+    def _identifier(self, channel: str, can_id: int, is_extended: bool) -> int:  # as the row has it
+        stored = as_stored(channel)
+        return self._numbered("identifier", channel=stored, can_id=can_id, is_extended=int(is_extended))
 
-    def _identifier(self, channel: str, can_id: int, is_extended: int) -> int:
-        key = ("named identifier", channel, can_id, is_extended)
-        number = self._numbers.get(key)
-        if number is None:
-            number = self._numbered("identifier", channel=self._word(channel), can_id=can_id, is_extended=is_extended)
-            self._keep(key, number)
-        return number
 
-    def _keep(self, key: tuple[object, ...], number: int) -> None:
-        if len(self._numbers) >= _MOST_KEPT:
-            self._numbers.clear()
-        self._numbers[key] = number
+def _stored(value: object) -> object:
+    """Return a value of a record as a column of the ledger holds it."""
+    match value:
+        case str():
+            return as_stored(value)
+        case Enum():
+            return value.value
+        case tuple() | dict():
+            return json.dumps(value)
+        case _:
+            return value
 
 
 def hash_stored(content: str) -> str | bytes:

@@ -3,19 +3,11 @@
 from pathlib import Path
 from typing import Final
 
-from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.model import FailureKind
-
 APPLICATION_ID: Final = 0x62_75_73_6C
 """Mark in the header of the file that makes a database a ledger of buslens (the letters "busl")."""
 
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 """Counted up with every change of the tables; a ledger of another version is refused."""
-
-FIRST_WORDS: Final = tuple(
-    dict.fromkeys(("", *(kind.value for kinds in (Outcome, Verdict, FailureKind) for kind in kinds)))
-)
-"""Entered when a ledger is made, so that what comes most often has the shortest numbers."""
 
 SCHEMA: Final = Path(__file__).with_name("ledger.sql").read_text("utf-8")
 """The statements that make the tables, and what each table is for."""

@@ -6,8 +6,10 @@ capture of the same vehicle. Only `fleet_summary` counts the others too. The rec
 
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any, Final, cast
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from types import NoneType, UnionType
+from typing import Any, Final, TypeAlias, cast, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +19,9 @@ from buslens.expectations.role_purposes import USUAL_IGNITION
 from buslens.fleet.anomalies import columns
 from buslens.fleet.anomalies.columns import Tries, VehicleTraffic
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.ledger_file import as_text
+from buslens.fleet.ledger_file import as_stored, as_text
 from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
-from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of, only, window
+from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, only, window
 from buslens.fleet.views import (
     FORBIDDING,
     NO_UPPER_END,
@@ -39,44 +41,47 @@ FEEDBACK_PATHS: Final = "feedback paths"
 IGNITION_ROLES: Final = "ignition roles"
 """What the last run knew of the roles, in the ledger's own table."""
 
-# What is asked for, in the order of the fields of a record: each column, and behind a colon how it is read.
-_OF_CAPTURE: Final = "capture.id, address:text, vehicle:word, capture.grouping:word, recorded_ns"
-_CAPTURE: Final = (
-    f"{_OF_CAPTURE}, is_named:truth, size, verdict:verdict, trouble:trouble, summary:text, met, faults, undecided, "
-    "handshakes, frames, skipped_lines, duration_ns, unexercised:words, seconds"
-)
-_FINDING: Final = (
-    "rule:word, kind:word, step:word, handshake, outcome:outcome, reason:text, time_ns, delay_earliest, delay_latest, "
-    "limit_least, limit_most, unit:word, roles:words"
-)
-_TROUBLE: Final = "capture.id, address:text, vehicle:word, recorded_ns, trouble:trouble, summary:text"
-_STEP: Final = "step.rule:word, step.step:word, least_ns, most_ns, count(*)"
-_ANOMALY: Final = (
-    "kind:kind, vehicle:text, sentence:text, p_value, q_value, rule:text, step:text, address:text, "
-    "recorded_ns, crossing_from_ns, crossing_to_ns, numbers:json"
-)
+Column: TypeAlias = tuple[str, Callable[[Any], object] | None]
+"""What is asked of the ledger, and how it is read; None: it is there as it is."""
 
-_READERS: Final[dict[str, Callable[[Ledger, Any], object]]] = {
-    "text": lambda _, stored: as_text(stored),
-    "word": lambda ledger, number: ledger.word(number),
-    "words": lambda ledger, number: tuple(json.loads(ledger.word(number))),
-    "truth": lambda _, number: bool(number),
-    "verdict": lambda ledger, number: kind_of(ledger, Verdict, number),
-    "trouble": lambda ledger, number: kind_of(ledger, FailureKind, number),
-    "outcome": lambda ledger, number: kind_of(ledger, Outcome, number),
-    "kind": lambda _, stored: AnomalyKind(stored),
-    "json": lambda _, stored: json.loads(stored),
+_READERS: Final[dict[object, Callable[[Any], object]]] = {
+    str: as_text,
+    bool: bool,
+    tuple: lambda stored: tuple(json.loads(stored)),
+    dict: json.loads,
+    Verdict: Verdict,
+    FailureKind: FailureKind,
+    Outcome: Outcome,
+    AnomalyKind: AnomalyKind,
 }
+"""How a value of a type is read."""
 
 
-def read(ledger: Ledger, columns: str, rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
+def columns_of(record: type, **asked: str) -> list[Column]:
+    """Return the columns for the fields of a record, in order; `asked` has those of other names than their field."""
+    found: list[Column] = []
+    for name, kind in get_type_hints(record).items():
+        # What may be missing is read as what else it may be.
+        known = next(it for it in get_args(kind) if it is not NoneType) if isinstance(kind, UnionType) else kind
+        found.append((asked.get(name, name), _READERS.get(get_origin(known) or known)))
+    return found
+
+
+_WHOSE: Final = {"capture": "capture.id", "group": "capture.grouping"}
+_CAPTURE: Final = columns_of(CaptureRow, **_WHOSE)
+_FOUND: Final = columns_of(FoundRow, **_WHOSE)[:5] + columns_of(FindingRow)
+_TROUBLE: Final = columns_of(TroubleRow, **_WHOSE)
+_STEP: Final = columns_of(StepRow, rule="step.rule", step="step.step", delays="count(*)")
+_ANOMALY: Final = columns_of(Anomaly)
+
+
+def read(ledger: Ledger, columns: Iterable[Column], rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
     """Yield what columns hold, as it was before it was entered; what there is not is None."""
-    names, kinds = zip(*(column.partition(":")[::2] for column in columns.split(", ")), strict=True)
-    readers = [_READERS.get(kind) for kind in kinds]
+    names, readers = zip(*columns, strict=True)
     with corruption_guard(ledger):
         for row in ledger.rows(f"SELECT {', '.join(names)} FROM {rest}", values):  # noqa: S608  # text of ours
             yield [
-                cell if cell is None or reader is None else reader(ledger, cell)
+                cell if cell is None or reader is None else reader(cell)
                 for cell, reader in zip(row, readers, strict=True)
             ]
 
@@ -92,9 +97,9 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
             f"sum(duration_ns), sum(seconds), min(recorded_ns), max(recorded_ns) FROM {CURRENT_CAPTURES} "
             "WHERE copy = 0 GROUP BY verdict, trouble"
         )
-        rows = [cast("tuple[int, ...]", row) for row in ledger.rows(query)]
+        rows = [cast("tuple[Any, ...]", row) for row in ledger.rows(query)]
         # No verdict has the name of a trouble.
-        kinds = {ledger.word(row[0]): row[1] for row in rows}
+        kinds = {row[0]: row[1] for row in rows}
         captures = sum(kinds.values())
         return FleetSummary(
             captures=captures,
@@ -117,13 +122,20 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
 
 def vehicles(ledger: Ledger) -> list[VehicleRow]:
     """Return every vehicle, by name."""
-    columns = (
-        "vehicle:word, count(*), sum(verdict IS ?1), sum(verdict IS ?2), sum(verdict IS ?3), sum(verdict IS NULL), "
-        "sum(handshakes), min(recorded_ns), max(recorded_ns), max(CASE WHEN verdict IS ?2 THEN recorded_ns END)"
+    verdicts = [it.value for it in (Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UNDECIDED)]
+    asked = columns_of(
+        VehicleRow,
+        captures="count(*)",
+        as_expected="sum(verdict IS ?1)",
+        faulty="sum(verdict IS ?2)",
+        undecided="sum(verdict IS ?3)",
+        troubled="sum(verdict IS NULL)",
+        handshakes="sum(handshakes)",
+        first_ns="min(recorded_ns)",
+        last_ns="max(recorded_ns)",
+        last_faulty_ns="max(CASE WHEN verdict IS ?2 THEN recorded_ns END)",
     )
-    # In the order of the columns.
-    verdicts = [ledger.number(it.value) for it in (Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UNDECIDED)]
-    found = read(ledger, columns, f"{CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle", verdicts)
+    found = read(ledger, asked, f"{CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle", verdicts)
     return sorted((VehicleRow(*row) for row in found), key=lambda row: row.vehicle)
 
 
@@ -139,7 +151,7 @@ def captures_of(
     """
     during, values = window(since_ns, until_ns)
     which = f"{CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address"
-    return [CaptureRow(*row) for row in read(ledger, _CAPTURE, which, (ledger.number(vehicle), *values))]
+    return [CaptureRow(*row) for row in read(ledger, _CAPTURE, which, (as_stored(vehicle), *values))]
 
 
 def findings_of(
@@ -151,7 +163,7 @@ def findings_of(
         f"{CURRENT_CAPTURES} CROSS JOIN finding ON finding.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
-    rows = read(ledger, f"{_OF_CAPTURE}, {_FINDING}", which, (ledger.number(vehicle), *values))
+    rows = read(ledger, _FOUND, which, (as_stored(vehicle), *values))
     ignition = ledger.meta(IGNITION_ROLES)
     ignition = USUAL_IGNITION if ignition is None else frozenset(ignition)
     found = [_found(row, ignition) for row in rows]
@@ -208,13 +220,12 @@ def feedback_paths(ledger: Ledger) -> frozenset[frozenset[str]]:
 def anomalies(ledger: Ledger) -> list[Anomaly]:
     """Return what stood out when the fleet was last compared, in the order in which it was entered."""
     found = []
-    names = [column.partition(":")[0] for column in _ANOMALY.split(", ")]
+    names = [it.name for it in fields(Anomaly)]
     for row in read(ledger, _ANOMALY, "anomaly ORDER BY id"):
         values = dict(zip(names, row, strict=True))
-        crossing_ns = values.pop("crossing_from_ns"), values.pop("crossing_to_ns")
         # What is no number goes in as nothing.
         values |= {name: math.nan for name in ("p_value", "q_value") if values[name] is None}
-        found.append(Anomaly(**values, crossing_ns=None if crossing_ns[0] is None else crossing_ns))
+        found.append(Anomaly(**values))
     return found
 
 
@@ -224,9 +235,10 @@ _DELAY: Final = np.dtype(
     [(name, np.int64) for name in ("vehicle", "capture", "recorded", "earliest", "latest", "least", "most")]
     + [(name, np.int32) for name in ("step", "handshake", "outcome")]
 )
+_PLACE_OF_OUTCOME: Final = " ".join(f"WHEN '{it.value}' THEN {place}" for place, it in enumerate(OUTCOMES))
 _DELAY_COLUMNS: Final = (
     f"vehicle, capture.id, {DATED}, earliest_ns, coalesce(latest_ns, {NO_UPPER_END}), coalesce(least_ns, {UNDATED}), "
-    f"coalesce(most_ns, {NO_UPPER_END}), delay.step, handshake, outcome"
+    f"coalesce(most_ns, {NO_UPPER_END}), delay.step, handshake, CASE outcome {_PLACE_OF_OUTCOME} END"
 )
 
 _TRY: Final = np.dtype([(name, np.int64) for name in ("vehicle", "rule", "capture", "recorded", "tries")])
@@ -246,8 +258,7 @@ def delays_of_step(ledger: Ledger, rule: str, step: str) -> DelayColumns:
         "WHERE step.rule = ? AND step.step = ? AND copy = 0"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query, (ledger.number(rule), ledger.number(step))), dtype=_DELAY)
-        return _delays(ledger, rule, step, table)
+        return _delays(rule, step, *_coded(ledger.rows(query, (as_stored(rule), as_stored(step))), _DELAY, texts=1))
 
 
 def delays_of_vehicle(ledger: Ledger, vehicle: str) -> dict[tuple[str, str], DelayColumns]:
@@ -259,19 +270,13 @@ def delays_of_vehicle(ledger: Ledger, vehicle: str) -> dict[tuple[str, str], Del
         "WHERE vehicle = ? AND copy = 0"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle),)), dtype=_DELAY)
-        named = {
-            cast("int", number): cast("tuple[str, str]", tuple(ledger.word(cast("int", word)) for word in words))
-            for number, *words in ledger.rows("SELECT id, rule, step FROM step")
-        }
-        # Steps of one name with different limits are one step.
-        names = sorted({named[number] for number in np.unique(table["step"]).tolist()})
-        return {
-            name: _delays(
-                ledger, *name, table[np.isin(table["step"], [key for key, known in named.items() if known == name])]
-            )
-            for name in names
-        }
+        table, names = _coded(ledger.rows(query, (as_stored(vehicle),)), _DELAY, texts=1)
+        of_name: dict[tuple[str, str], list[int]] = {}
+        for number, rule, step in read(ledger, [("id", None), ("rule", as_text), ("step", as_text)], "step"):
+            # Steps of one name with different limits are one step.
+            of_name.setdefault((rule, step), []).append(number)
+        parts = {name: table[np.isin(table["step"], numbers)] for name, numbers in sorted(of_name.items())}
+        return {name: _delays(*name, part, names) for name, part in parts.items() if len(part)}
 
 
 def tries_of(ledger: Ledger, numbers: Mapping[str, int]) -> list[Tries]:
@@ -287,12 +292,10 @@ def tries_of(ledger: Ledger, numbers: Mapping[str, int]) -> list[Tries]:
         "CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0 AND tries > 0"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query), dtype=_TRY)
-        vehicles, vehicle_of = _by_name(ledger, table["vehicle"])
-        rules, rule_of = _by_name(ledger, table["rule"])
-        vehicle = np.array([numbers[name] for name in vehicles], np.int64)[vehicle_of]
-        order = np.lexsort((table["capture"], table["recorded"], vehicle_of))
-        parts = [order[rule_of[order] == place] for place in range(len(rules))]
+        table, (vehicles, rules) = _coded(ledger.rows(query), _TRY, texts=2)
+        table = table[np.lexsort((table["capture"], table["recorded"], table["vehicle"]))]
+        vehicle = np.array([numbers[name] for name in vehicles], np.int64)[table["vehicle"]]
+        parts = [np.flatnonzero(table["rule"] == place) for place in range(len(rules))]
         return [
             Tries(
                 rule=rule,
@@ -314,7 +317,7 @@ def traffic_of(ledger: Ledger, vehicle: str) -> VehicleTraffic:
         "WHERE vehicle = ? AND copy = 0 AND recorded_ns >= 0 ORDER BY recorded_ns, capture.id, place"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle),)), dtype=_SENT)
+        table = np.fromiter(ledger.rows(query, (as_stored(vehicle),)), dtype=_SENT)
         captures, first, row = np.unique(table["capture"], return_index=True, return_inverse=True)
         return VehicleTraffic(
             recorded_ns=table["recorded"][first],
@@ -327,23 +330,17 @@ def traffic_of(ledger: Ledger, vehicle: str) -> VehicleTraffic:
         )
 
 
-def _delays(ledger: Ledger, rule: str, step: str, table: NDArray[np.void]) -> DelayColumns:
-    vehicles, vehicle = _by_name(ledger, table["vehicle"])
-    order = np.lexsort((table["handshake"], table["capture"], table["recorded"], vehicle))
-    table = table[order]
-    numbers, place = np.unique(table["outcome"], return_inverse=True)
-    outcomes = np.array(
-        [OUTCOMES.index(kind_of(ledger, Outcome, number)) for number in numbers.tolist()], dtype=np.int8
-    )
+def _delays(rule: str, step: str, table: NDArray[np.void], names: Sequence[tuple[str, ...]]) -> DelayColumns:
+    table = table[np.lexsort((table["handshake"], table["capture"], table["recorded"], table["vehicle"]))]
     return DelayColumns(
         rule=rule,
         step=step,
-        vehicles=vehicles,
-        vehicle=vehicle[order],
+        vehicles=names[0],
+        vehicle=table["vehicle"].astype(np.int32),
         capture=_column(table, "capture"),
         recorded_ns=_column(table, "recorded"),
         handshake=_column(table, "handshake"),
-        outcome=outcomes[place],
+        outcome=table["outcome"].astype(np.int8),
         earliest_ns=_column(table, "earliest"),
         latest_ns=_column(table, "latest"),
         censored=table["latest"] == NO_UPPER_END,
@@ -357,11 +354,21 @@ def _column(table: NDArray[np.void], name: str) -> NDArray[Any]:
     return np.ascontiguousarray(table[name])
 
 
-def _by_name(ledger: Ledger, words: NDArray[np.int64]) -> tuple[tuple[str, ...], NDArray[np.int32]]:
-    """Return the texts that the words stand for, ascending, and for each word its place among them."""
-    numbers, place = np.unique(words, return_inverse=True)
-    texts = [ledger.word(number) for number in numbers.tolist()]
-    order = sorted(range(len(texts)), key=texts.__getitem__)
-    rank = np.empty(len(texts), dtype=np.int32)
-    rank[order] = np.arange(len(texts), dtype=np.int32)
-    return tuple(texts[number] for number in order), rank[place]
+def _coded(
+    rows: Iterable[tuple[Any, ...]], dtype: np.dtype[np.void], *, texts: int
+) -> tuple[NDArray[np.void], list[tuple[str, ...]]]:
+    """Return rows as a table, in which each of so many first columns has numbers for texts, and these, ascending."""
+    known: list[dict[str | bytes, int]] = [{} for _ in range(texts)]
+
+    def numbered() -> Iterator[tuple[Any, ...]]:
+        for row in rows:
+            yield *(of.setdefault(it, len(of)) for of, it in zip(known, row, strict=False)), *row[texts:]
+
+    table = np.fromiter(numbered(), dtype)
+    names = []
+    for of, column in zip(known, dtype.names or (), strict=False):
+        found = list(map(as_text, of))
+        names.append(tuple(sorted(found)))
+        rank = {name: place for place, name in enumerate(names[-1])}
+        table[column] = np.array([rank[name] for name in found], np.int64)[table[column]]
+    return table, names

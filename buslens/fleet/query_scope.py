@@ -2,15 +2,12 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from enum import Enum
-from typing import Final, TypeVar, cast
+from typing import Final, cast
 
 from buslens.errors import BuslensError
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import damaged
 from buslens.fleet.views import UNDATED
-
-Kind = TypeVar("Kind", bound=Enum)
 
 CURRENT_CAPTURES: Final = (
     "capture CROSS JOIN judgement ON judgement.id = capture.judgement "
@@ -32,11 +29,6 @@ def corruption_guard(ledger: Ledger) -> Iterator[None]:
         if isinstance(exc, BuslensError):
             raise
         raise damaged(ledger.path, str(exc)) from exc
-
-
-def kind_of(ledger: Ledger, kinds: type[Kind], number: object) -> Kind:
-    """Return the member of an enumeration whose word has this number."""
-    return kinds(ledger.word(cast("int", number)))
 
 
 def only(ledger: Ledger, query: str) -> int:

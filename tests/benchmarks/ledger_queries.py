@@ -126,8 +126,8 @@ def peer(ledger: Ledger, folder: Path, vehicles: list[str]) -> None:
 
     path = folder / "captures.parquet"
     rows = ledger.rows(
-        "SELECT address, word.text, recorded_ns, verdict, summary FROM capture "
-        "JOIN judgement ON judgement.id = capture.judgement JOIN word ON word.id = vehicle ORDER BY address"
+        "SELECT address, vehicle, recorded_ns, verdict, summary FROM capture "
+        "JOIN judgement ON judgement.id = capture.judgement ORDER BY address"
     )
     table = pd.DataFrame(rows, columns=["address", "vehicle", "recorded_ns", "verdict", "summary"])
     table.to_parquet(path, row_group_size=20_000)

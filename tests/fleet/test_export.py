@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from buslens.fleet.model import CaptureJob, JobResult
 
-WORDS = {"text", "word", "words", "hash"}
+WORDS = {"text", "words", "hash"}
 
 
 def utf8(text: str) -> str:

@@ -347,8 +347,7 @@ def ledger(data: bytes) -> None:
                     pass
             opened.has("content", "ground")
             opened.known_content("a.log", 1, "1")
-            for number in range(1, 5):
-                opened.word(number)
+            opened.meta("setups")
         with Ledger.writing(Path(name)) as opened:
             opened.put_anomalies([])
 

@@ -9,6 +9,7 @@ from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet import queries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.ledger import Ledger
+from buslens.fleet.ledger_file import as_stored, as_text
 from buslens.fleet.model import Anomaly, FailureKind, FindingRow
 from buslens.fleet.page.action import VisitAction, advice
 from buslens.fleet.page.distribution import StepView, step_views
@@ -162,7 +163,7 @@ def _since(ledger: Ledger, vehicle: str) -> int | None:
         f"SELECT recorded_ns FROM {CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0 "  # noqa: S608  # text of ours
         "ORDER BY recorded_ns DESC LIMIT ?"
     )
-    times = [cast("int | None", row[0]) for row in ledger.rows(query, (ledger.number(vehicle), LATELY))]
+    times = [cast("int | None", row[0]) for row in ledger.rows(query, (as_stored(vehicle), LATELY))]
     if len(times) < LATELY or times[0] is None or times[-1] is None:
         return None
     return min(times[-1], times[0] - LATELY_NS)
@@ -171,7 +172,7 @@ def _since(ledger: Ledger, vehicle: str) -> int | None:
 def _steps(ledger: Ledger) -> Iterable[StepView]:
     """Yield the steps in the order in which the ledger met them first, which is that of the handshake."""
     order = {
-        (ledger.word(cast("int", rule)), ledger.word(cast("int", step))): place
+        (as_text(cast("str | bytes", rule)), as_text(cast("str | bytes", step))): place
         for place, (rule, step) in enumerate(
             ledger.rows("SELECT rule, step FROM step GROUP BY rule, step ORDER BY min(id)")
         )
@@ -201,19 +202,24 @@ def _trends(ledger: Ledger, standings: Sequence[VehicleStatus]) -> Iterable[Tren
 
 def _doubts(ledger: Ledger) -> Iterable[Doubt]:
     """Yield what is undecided: findings by rule and step, and captures in which no handshake was carried through."""
-    undecided = [ledger.number(Verdict.UNDECIDED.value)]
+    undecided = [Verdict.UNDECIDED.value]
     # Where max() stands, SQLite takes the other columns from the row that has it.
     found = queries.read(
         ledger,
-        "rule:word, step:word, count(*), count(DISTINCT capture.id), count(DISTINCT vehicle), reason:text, "
-        "max(recorded_ns)",
+        [
+            ("rule", as_text),
+            ("step", as_text),
+            *((it, None) for it in ("count(*)", "count(DISTINCT capture.id)", "count(DISTINCT vehicle)")),
+            ("reason", as_text),
+            ("max(recorded_ns)", None),
+        ],
         f"{CURRENT_CAPTURES} JOIN finding ON finding.judgement = judgement.id "
         "WHERE outcome = ? AND copy = 0 GROUP BY rule, step",
         undecided,
     )
     idle = queries.read(
         ledger,
-        "count(*), count(DISTINCT vehicle), summary:text",
+        [("count(*)", None), ("count(DISTINCT vehicle)", None), ("summary", as_text)],
         f"{CURRENT_CAPTURES} WHERE verdict = ? AND undecided = 0 AND copy = 0 GROUP BY summary",
         undecided,
     )

@@ -563,7 +563,7 @@ def flag_at(text: Numbers, p: int, role: int) -> int:
     """Return the flags that the cell at p of a column with some role sets; 0 of one that tells no flag."""
     if role == DIRECTION:
         c = text[p] | 32
-        return kit.TX_FLAG if c == 116 or c == 115 or c == 111 else 0  # Tx, sent, out  # noqa: PLR1714
+        return kit.TX_FLAG if c in (116, 115, 111, 49, 121, 120) else 0  # Tx, sent, out, 1, yes, x
     if role == IS_RECEIVED:
         return 0 if is_yes(text, p, 114) else kit.TX_FLAG
     if role == IS_EXTENDED:

@@ -19,7 +19,14 @@ from buslens.capture._scan_kernel import Slots
 from buslens.capture._table_wide_kernel import scan_wide
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
-from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
+from buslens.capture.table_layout import (
+    TableLayout,
+    UnclearLayoutError,
+    UnclearTimeError,
+    columns_of,
+    heads_frames,
+    unsaid_directions,
+)
 from buslens.capture.table_lin import lin_note, lin_slots
 from buslens.capture.table_pgn import PART_COLUMNS, id_parts, parts_note
 from buslens.capture.table_refusals import (
@@ -225,6 +232,7 @@ def _try(  # noqa: PLR0912
         *stamps.notes,
         *([lin_note(lin)] if lin else []),
         *([parts_note(layout.parts)] if layout.parts else []),
+        *unsaid_directions(rows, layout),
     ]
     if fit < _PROVED:
         notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are skipped or broken")
@@ -505,7 +513,8 @@ def _is_shifted(rows: Rows, layout: TableLayout, match: FormatMatch) -> bool:
     known = rows.columns[place].counts
     if part_read(TABLE, *_sample(match, rows.unlike)) > _LEAST_FIT:
         return False  # but for their few bytes they are like the others
-    others = [cells[place] for line in rows.unlike if len(cells := rows.cut.cells(line)) > place]
+    with_bytes = [line for line in rows.unlike if re.search(r"(?:\b[0-9A-Fa-f]{2}\b\W*){2}$", line)]
+    others = [cells[place] for line in with_bytes if len(cells := rows.cut.cells(line)) > place]
     strange = sum(whole(cell, layout.id_base) is not None and cell not in known for cell in others)
     return 20 * strange > min(len(rows.rows), _FEW_ROWS) and 2 * strange > len(others)
 

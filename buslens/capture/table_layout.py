@@ -25,6 +25,9 @@ _LONGEST_SHORT: Final = 0x7FF
 _MOST_LIKE: Final = 10.0
 """No column scores so much as an identifier."""
 _LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
+_NEARLY_ALL: Final = 0.99
+_MOSTLY: Final = 0.85
+"""Part of the rows that agree with a length right before their bytes, at least: the others are of another layout."""
 _FULL: Final = 8
 """Bytes in each row where cells beyond the length are filled up, at least."""
 _FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
@@ -262,6 +265,17 @@ def _may_be_words(first: Column, second: Column) -> bool:
     )
 
 
+def _are_whole_words(columns: Sequence[Column], start: int) -> bool:
+    """Return whether two columns hold eight digits in each row, and another one may be the identifier."""
+    pair = columns[start : start + 2]
+    others = [c for c in columns if c not in pair and c.is_hex and len(c.counts) > 1 and c.steps(16)[2]]
+    return (
+        all(len(cell.lower().removeprefix("0x")) == 8 for column in pair for cell in column.cells)
+        and not any(named(column, "id") for column in pair)
+        and any(named(c, "id") or not c.name for c in others)
+    )
+
+
 def _bytes_from(row: Sequence[str], start: int, stop: int) -> int:
     """Return how many bytes stand in some cells of a row; -1 if words say that there are none to be."""
     if start < len(row) and _NO_DATA.fullmatch(row[start]):
@@ -294,7 +308,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
     if length is None:
         # No length: the cells that there are count. Only believed of what can hardly be anything else.
         if role == kernel.WORD:
-            return 0.0, 10, kernel.AS_BYTES
+            return (3.5 if _are_whole_words(columns, start) else 0.0), 10, kernel.AS_BYTES
         good = sum(1 for n in sizes if n in _LENGTHS or n < 0)
         most = max(sizes)
         if good < 0.99 * n_rows or (most < 2 and hint <= 0):
@@ -327,7 +341,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
             is_named = named(column, "length")
             is_near = length == start - 1
             part = (exact + over) / stated
-            if part < 0.99 and not (is_named and part > 0):
+            if part < (0 if is_named and part else _MOSTLY if is_near else _NEARLY_ALL):
                 continue
             different = len(set(values) - {None})
             filled = over and len({s for s in sizes if s}) == 1 and max(sizes) >= _FULL
@@ -341,7 +355,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
             # Lengths that there are not count against a meaning, however few rows have them.
             score = 2.0 + 2.0 * exact / len(column.filled) + is_near + is_named + hint + 0.2 * min(different, 3)
             score += 0.1 * mean - 1.5 * any(named(column, what) for what in _NO_LENGTHS)
-            score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)
+            score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < _NEARLY_ALL)
             score += 0.02 * (stop - start) if exact == stated else 0
             if score > best[0]:
                 best = score, base, meaning
@@ -569,8 +583,8 @@ def _label_role(column: Column, large: Sequence[Sequence[bool]]) -> int | None:
         ):
             return kernel.DIRECTION
     if column.all_match(_FLAGS):
-        if named(column, "received") and not named(column, "direction"):
-            return kernel.IS_RECEIVED
+        if (role := _direction_of_flags(column)) is not None:
+            return role
         for what, role in (
             ("extended", kernel.IS_EXTENDED),
             ("remote", kernel.IS_REMOTE),
@@ -599,3 +613,22 @@ def _label_role(column: Column, large: Sequence[Sequence[bool]]) -> int | None:
     if len(column.counts) <= 8 and column.all_match(_LABEL) and not column.is_int:
         return kernel.BUS
     return None
+
+
+def _direction_of_flags(column: Column) -> int | None:
+    """Return which direction a column of yes and no is about; None if it is about none, or does not say."""
+    if not named(column, "direction"):
+        return kernel.IS_RECEIVED if named(column, "received") else kernel.DIRECTION if named(column, "sent") else None
+    told = re.search(r"([01]) ?[=:] ?([rtsio])", column.name)
+    return told and (kernel.DIRECTION if (told[1] == "1") == (told[2] in "tso") else kernel.IS_RECEIVED)
+
+
+def unsaid_directions(rows: Rows, layout: TableLayout) -> list[str]:
+    """Return what is to be told of a column of directions that does not say which number means sent."""
+    known = {kernel.DIRECTION, kernel.IS_RECEIVED} & set(layout.column)
+    return [
+        f"column {c.index + 1} ('{c.name}') does not say which number means sent, so all rows count as received: in a "
+        f"file with [table], direction = {c.index + 1} takes 1 for sent, received = {c.index + 1} for received"
+        for c in rows.columns
+        if not known and named(c, "direction") and set(c.counts) == {"0", "1"}
+    ]

@@ -7,11 +7,7 @@ from buslens.capture import _table_kernel as kernel
 from buslens.capture.table_layout import TableLayout
 from buslens.capture.table_rows import Column, Rows, named, whole
 
-_NAMES: Final = {
-    kernel.SOURCE: re.compile(r"\b(sa|src|source|sender|from)\b"),
-    kernel.DESTINATION: re.compile(r"\b(da|dst|dest|destination|receiver|target|to)\b"),
-    kernel.PRIORITY: re.compile(r"^(p|prio|priority)\b"),
-}
+_NAMES: Final = {kernel.SOURCE: "source", kernel.DESTINATION: "destination", kernel.PRIORITY: "priority"}
 PART_COLUMNS: Final = tuple(_NAMES)
 """Slots for columns, counted from 1."""
 _LARGEST_PGN: Final = 0x3FFFF
@@ -29,7 +25,7 @@ def id_parts(rows: Rows, layout: TableLayout) -> dict[int, int]:
     slots: dict[int, int] = {}
     for column in rows.columns:
         for slot, name in _NAMES.items():
-            if slot not in slots and column is not numbers and name.search(column.name) and column.filled:
+            if slot not in slots and column is not numbers and named(column, name) and column.filled:
                 slots[slot] = column.index + 1
     if kernel.SOURCE not in slots:
         return {}

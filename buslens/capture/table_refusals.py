@@ -218,6 +218,7 @@ def require_whole_frames(rows: Rows, layout: TableLayout, times: tuple[int, ...]
     )
     _require_all_cells(few, layout)
     _require_order(few, layout)
+    _require_first_bytes(few, layout, times)
     _require_whole_identifier(few, layout)
     _require_all_parts(few, layout, times)
     _require_single(few, layout, times)
@@ -287,6 +288,19 @@ def _require_order(rows: Rows, layout: TableLayout) -> None:
         raise UnclearLayoutError(
             f"column {first + 1} holds the data as one number ('{odd[0]}'), without the zeros in front of it: "
             "write two digits for each byte"
+        )
+
+
+def _require_first_bytes(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
+    """Refuse bytes that stand between the identifier and what was taken for the first byte."""
+    index, first = layout.column[kernel.IDENTIFIER], layout.payload[0]
+    taken = {*layout.column.values(), *times}
+    between = [c for c in rows.columns[index + 1 : first] if c.index not in taken and c.filled]
+    is_likely = layout.payload_role == kernel.BYTE and not (rows.has_names or rows.cut.separator)
+    if is_likely and between and between[-1].has_letters and between[-1].is_byte and len(between[-1].counts) > 2:
+        raise UnclearLayoutError(
+            f"column {between[-1].index + 1} holds bytes, too, in front of those in column {first + 1}, so that "
+            "nothing tells where the data begins: part the cells with commas, the identifier in one of them"
         )
 
 

@@ -62,11 +62,15 @@ _NAMES: Final = {
     ),
     "direction": re.compile(r"\b(dir|direction|rx[ /_]?tx|tx[ /_]?rx|rxtx|richtung|sens|kierunek)\b|direction"),
     "received": re.compile(r"\b(is[ _]?rx|rx|received)\b"),
+    "sent": re.compile(r"^(is[ _]?tx|tx|sent|transmitted)\b"),
     "extended": re.compile(r"\b(is[ _]?)?(ext|extended|xtd|ide|eff|29.?bit)\b|extended"),
     "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
     "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
     "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
     "pgn": re.compile(r"\bpgn\b"),
+    "source": re.compile(r"\b(sa|src|source|sender|from)\b"),
+    "destination": re.compile(r"\b(da|dst|dest|destination|receiver|target|to)\b"),
+    "priority": re.compile(r"^(p|pri|prio|priority)\b"),
     "checksum": re.compile(r"check ?sum|\b(crc|chk|cs|sum|lrc)\b|pr.fsumme"),
     "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
     "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*|lp)\b\.?"),
@@ -74,8 +78,12 @@ _NAMES: Final = {
 """What a header may call a column. A hint, never more."""
 _LABELS: Final = (
     "id", "length", "payload", "time", "delta", "bus", "direction", "received", "extended", "remote", "error", "fd",
+    "pgn",
 )  # fmt: skip
 """Of those, what a word before each cell may be."""
+
+_ADDRESS: Final = re.compile(r"(?i)sa|da|src|dst|pri|prio|priority")
+"""Words before the parts of an identifier of 29 bits."""
 
 PUNCTUATION: Final = "[](){}<>|,;="
 """What parts cells as blanks do, in rows of words and brackets."""
@@ -359,7 +367,12 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
         return None
     usual = counts.most_common(1)[0][0]
     loose = "ae" if cut.separator else "a"
-    fitting = {shape for shape in counts if _fits(shape, usual, loose)}
+    # Where the usual rows have decimals or a time of day, no word of letters stands for a hexadecimal number.
+    usual_rows = [cells for cells, shape in zip(cut_lines, shapes, strict=True) if shape == usual][:_FIRST_ROWS]
+    strict = {k for k, kind in enumerate(usual) if kind == "n" and _are_parted([row[k] for row in usual_rows])}
+    fitting = {
+        shape for shape in counts if _fits(shape, usual, loose) and not any(shape[k : k + 1] == "a" for k in strict)
+    }
     n = sum(counts[shape] for shape in fitting)
     if "n" not in usual or (cut.separator and n < sum(1 for line in lines if line.strip()) / 4):
         return None
@@ -388,13 +401,18 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
     return Rows(cut=cut, n_before=begin, header=header, preamble=preamble, rows=body[:MOST_ROWS], unlike=unlike)
 
 
+def _are_parted(cells: Sequence[str]) -> bool:
+    """Return whether nearly all cells have a point, a comma or a colon in them."""
+    return sum(any(mark in cell for mark in ".,:") for cell in cells) > _NEARLY_ALL * len(cells)
+
+
 def _name_by(label: Column, column: Column) -> None:
     """Give a column the name that stands before each of its cells, as in ``ID: 2CF``, if it is one that helps."""
     word, n = label.counts.most_common(1)[0] if label.filled else ("", 0)
     if n < _NEARLY_ALL * len(label.cells) or not re.fullmatch(r"[A-Za-z_][\w.-]*", word):
         return
     column.name = word.lower()
-    if word.lower() == "can" or not any(named(column, what) for what in _LABELS):
+    if word.lower() == "can" or not (_ADDRESS.fullmatch(word) or any(named(column, what) for what in _LABELS)):
         column.name = ""
 
 

@@ -57,6 +57,10 @@ _OFFSET_LINE: Final = re.compile(rb"\r?\n[ \t]+" + _OFFSET + rb"(?=[0-9A-Fa-f]{2
 _TIME_ALONE: Final = re.compile(rb"[ \t]*[\d./-]*[ T]?\d{1,2}:\d\d:\d\d(?:[.,]\d+)?[ \t]*\r?(?:\n|$)")
 _TIME_KIND: Final = b":"
 """Of a line that holds a time of day and nothing else."""
+_WHOLE_FRAME: Final = re.compile(
+    rb"[ \t]*(?:0[xX])?[0-9A-Fa-f]{3,8}[ \t]+[\[(]?\d[\])]?(?:[ \t]+[0-9A-Fa-f]{2})+[ \t]*\r?"
+)
+"""A line of identifier, length and data, as of a screen that shows the latest frame of each identifier."""
 _MOST_LINES: Final = 24
 """Lines of one frame, at most."""
 
@@ -209,7 +213,7 @@ def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
     more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
-    marks = (b",", b".", b"'", b" ", *_NO_BREAK)
+    marks = (b",", b".", b"'", b"_", b" ", *_NO_BREAK)
     thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
     blanks = [mark for mark in _NO_BREAK if mark != thousands and 2 * sum(mark in line for line in lines) > len(lines)]
     for blank in blanks[:1]:
@@ -311,7 +315,7 @@ def _without_brackets(text: bytes, records: str) -> bytes:
     if records != "lines":
         text = _BETWEEN_RECORDS.sub(rb"\1\n\2", text)
     text = _INSERTS.sub(b"", _CREATED.sub(b"", text))
-    text = _INNER_LIST.sub(rb'"\1"', text)
+    text = _INNER_LIST.sub(lambda match: b'"%s"' % re.sub(rb"[\"']", b"", match[1]), text)
     return _OUTER_BRACKETS.sub(b"", text)
 
 
@@ -371,7 +375,7 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
         return None
     lines = [line for line in form.applied(head).split(b"\n")[:-1] if line.strip()]
     kinds = [_kind_of(line) for line in lines]
-    if len(kinds) < 36:
+    if len(kinds) < 36 or 2 * sum(_WHOLE_FRAME.fullmatch(line) is not None for line in lines) > len(lines):
         return None
     for first in dict.fromkeys(kinds[-3 * _MOST_LINES :]):
         starts = [k for k, kind in enumerate(kinds) if kind == first]
@@ -397,7 +401,7 @@ def _kind_of(line: bytes) -> bytes:
     """Return the word that a line begins with, of a number a blank, with an indent in front of either."""
     if _TIME_ALONE.match(line):
         return _TIME_KIND
-    word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]{0,2}[A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
+    word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]{0,2}[A-Za-z_][A-Za-z_ ]*)(?=\d*\]|[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
     return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
 
 

@@ -99,6 +99,10 @@ _ID_NAME: Final = re.compile(rb"(?i)\bid\b|ident|kennung|address|^(?:can|frame|m
 _PARTED_ID: Final = re.compile(
     rb"0[0-7][ :-][0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?:[ :-][0-9A-Fa-f]{2}){3}|00[ :-]00[ :-]0[0-7][ :-][0-9A-Fa-f]{2}"
 )
+_AS_TEXT: Final = re.compile(rb"((?:[ \t][0-9A-Fa-f]{2}){1,64})[ \t]+\|([^\n]{1,64})\|(?=[ \t]*\r?$)", re.MULTILINE)
+_LINE_NUMBER: Final = re.compile(rb"(?m)^([1-9]\d*):(?=[^\n]*[,;\t ])")
+_RECORD_KIND: Final = re.compile(rb"\"?\$?([A-Za-z_]\w{0,15})\"?[,;\t|]")
+"""A word at the start of a row that says what it holds."""
 _TICKS: Final = re.compile(rb"(?<![\w.])(6[3-4]\d{16}|1[3-4]\d{16})(?![\w.])")
 """Steps of 100 ns since the year 1, or since 1601."""
 _BASE64: Final = re.compile(rb"[A-Za-z0-9+/]{2,86}={0,2}")
@@ -136,6 +140,22 @@ def marks_of(lines: list[bytes], *, of_frames: bool) -> tuple[Mark, ...]:
     words = ((has_foreign_words, WORD, in_english), (has_arrows, ARROW, of_arrow))
     found += [(pattern, mark) for are_there, pattern, mark in words if are_there(lines)]
     return (*found, *_frame_marks(lines), *_column_marks(lines))
+
+
+def _are_numbered(lines: Sequence[bytes]) -> bool:
+    """Return whether the number of the line stands in front of each, as where lines were searched for."""
+    numbers = [int(match[1]) for line in lines if (match := _LINE_NUMBER.match(line)) is not None]
+    steps = sum(b == a + 1 for a, b in pairwise(numbers))
+    return len(numbers) > _FEW_LINES and len(numbers) == len(lines) and steps >= 0.98 * (len(lines) - 1)
+
+
+def _other_records(lines: Sequence[bytes]) -> list[bytes]:
+    """Return the words that rows of something else begin with, where those of frames begin with a word such as CAN."""
+    kinds = Counter(match[1] for line in lines if (match := _RECORD_KIND.match(line)) is not None)
+    of_frames = {kind for kind in kinds if re.match(rb"(?i)can", kind)}
+    others = [kind for kind in kinds if kind not in of_frames and kinds[kind] >= max(3, len(lines) // 100)]
+    n = sum(kinds[kind] for kind in of_frames)
+    return others if n > _FEW_LINES and 2 * (n + sum(kinds[kind] for kind in others)) > len(lines) else []
 
 
 def of_unpadded(lines: Sequence[bytes]) -> tuple[Mark, ...]:
@@ -193,7 +213,11 @@ def _since_1970(match: re.Match[bytes]) -> bytes:
 
 
 def _frame_marks(lines: list[bytes]) -> Iterator[Mark]:
-    """Yield what is to be replaced where parts of a frame run together, or its data stand in groups."""
+    """Yield what is to be replaced in front of rows, where parts of a frame run together, or its data is in groups."""
+    if _are_numbered(lines):
+        yield _LINE_NUMBER, b""
+    if others := _other_records(lines):
+        yield re.compile(rb"(?m)^\"?(?:%s)\"?[,;\t|][^\n]*" % b"|".join(map(re.escape, others))), b"#"
     if sum(_parts_of_run(line) is not None for line in lines) > 0.9 * len(lines) > 9:
         yield _RUN_TOGETHER, _parted
     numbers = [_of_one_number(match) for line in lines if (match := _ONE_NUMBER.search(line)) is not None]
@@ -360,6 +384,11 @@ def _joined(match: re.Match[bytes]) -> bytes:
     return match[1] + b" " + match[2].replace(b" ", b"")
 
 
+def _without_text(match: re.Match[bytes]) -> bytes:
+    """Return bytes without the characters behind them, if they are as many."""
+    return match[1] if len(match[1].split()) == len(match[2]) else match[0]
+
+
 def _from_octal(match: re.Match[bytes]) -> bytes:
     """Return an octal number as a hexadecimal one."""
     return b"0x%X" % int(match[1], 8)
@@ -427,6 +456,12 @@ _FRAME_FORMS: Final[tuple[Mark, ...]] = (
     # Marks of the number base in several languages, and letters behind a number for its type.
     (re.compile(rb"(?<![\w&$#])(?:16#|&[hH]|\$)(?=[0-9A-Fa-f]+(?!\w))"), b"0x"),
     (re.compile(rb"(?<![\w.])(0[xX][0-9A-Fa-f]+|\d+)(?:[uU][lL]{0,2}|[lL]{1,2}[uU]?)(?!\w)"), rb"\1"),
+    # Versions of the standard for the length of an identifier, and values of names in quotes of another kind.
+    (re.compile(rb"(?<!\w)(?:CAN ?)?2\.0 ?([ABab])(?!\w)"), lambda m: b"ext" if m[1] in b"Bb" else b"std"),
+    (re.compile(rb"(?<==)'([^'\n]*)'"), rb'"\1"'),
+    # The bytes once more as characters, and a full stop.
+    (_AS_TEXT, _without_text),
+    (re.compile(rb"(?<=[0-9A-Fa-f]{2})\.(?=[ \t]*\r?$)", re.MULTILINE), b""),
     # A mark before the bytes.
     (re.compile(rb"(?<=[,;\t])[xX]\| ?(?=[0-9A-Fa-f]{2}\b)"), b""),
     # Names with values in one quoted cell, and a number that is written twice.

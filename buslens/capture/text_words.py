@@ -33,9 +33,13 @@ WORD: Final = re.compile(
 )
 """A cell that begins with a letter."""
 ARROW: Final = re.compile(
-    rb"(?<![^\s,;|\"'])(?:[-=~]{0,4}(?:(<)|>)[-=~<>]{0,4}|\xe2[\x86\x87](?:([\x90\x93])|[\x91\x92]))(?![^\s,;|\"'])"
+    rb"(?<![^\s,;|\"'])(?:[-=~]{0,4}(?:(<)|>)[-=~<>]{0,4}|\xe2[\x86\x87](?:([\x90\x93])|[\x91\x92])"
+    rb"|\xf0\x9f\x93(?:(\xa5)|\xa4))(?![^\s,;|\"'])|(?<![^\s,;|\"'])(?:(<)|>)(?=(?:0[xX])?[0-9A-Fa-f]{3,8}(?![^\s,;|]))"
 )
-"""An arrow as a cell, in ASCII or UTF-8; a group of one that points to the recorder, to the left or down, is found."""
+"""An arrow as a cell or at an identifier, in ASCII or UTF-8, or the sign of a tray.
+
+A group of one that points to the recorder, to the left or down, is found.
+"""
 
 
 @cache
@@ -72,4 +76,4 @@ def has_arrows(lines: Sequence[bytes]) -> bool:
 
 def of_arrow(match: re.Match[bytes]) -> bytes:
     """Return the word that stands for an arrow: what points to the recorder was received."""
-    return b"Rx" if any(match.groups()) else b"Tx"
+    return b"Rx " if any(match.groups()) else b"Tx "

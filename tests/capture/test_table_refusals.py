@@ -30,6 +30,10 @@ def rows_of(write: Callable[[Sent], str], header: str = "", frames: list[Sent] =
     return "\n".join([*([header] if header else []), *map(write, frames), ""])
 
 
+AS_TEXT = bytes(b if 32 < b < 127 else 46 for b in range(256))
+"""What stands for bytes as characters."""
+
+
 def secs(frame: Sent) -> str:
     return f"{frame.time_ns / 1e9:.6f}"
 
@@ -150,6 +154,10 @@ class TestRefused:
              r"id = 2, id_base = .decimal., data = \[3, 10\]"),
             (rows_of(lambda f: f"{secs(f)},{f.can_id:X},{int.from_bytes(f.data.ljust(8, b'9'), 'big')}",
                      "time,id,data"), "one decimal number"),
+            (rows_of(lambda f: f"{secs(f)},{f.can_id:X},{f.data[:4].hex():0<8},{f.data[4:].hex():0<8}",
+                     "time,id,high,low"), "word_order"),
+            (rows_of(lambda f: f"{secs(f)} {f.can_id.to_bytes(4).hex(' ') if f.is_extended else f'{f.can_id:03X}'} "
+                     f"{len(f.data)} {spaced(f)}", frames=traffic(8)), "where the data begins"),
             ("".join(f"{k:08x}  {f.data.ljust(8, b'.').hex(' ')}  {f.data.ljust(8, b',').hex(' ')}\n"
                      for k, f in zip(range(0, 16 * len(FRAMES), 16), FRAMES, strict=True)), "bytes of a file"),
         ],
@@ -372,6 +380,19 @@ class TestRead:
             rows_of(lambda f: f"({17 * 10**8 + f.time_ns // 10**9}.{f.time_ns // 1000 % 10**6}) can0 "
                     f"{f.can_id:03X}#{f.data.hex()}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
+            "".join(f"{k}:{secs(f)},{f.can_id:X},{len(f.data)},{spaced(f)}\n" for k, f in enumerate(FRAMES, 1)),
+            "".join(f"GPS,{f.time_ns},{k},8,47\nCAN,{f.time_ns // 1000},{f.can_id:X},{len(f.data)},{f.data.hex()}\n"
+                    for k, f in enumerate(FRAMES)),
+            rows_of(lambda f: json.dumps([f.time_ns / 1e9, f"{f.can_id:X}", 0, len(f.data),
+                                          [f"{b:02X}" for b in f.data]])),
+            rows_of(lambda f: f"<f time='{secs(f)}' id='{f.can_id:X}' kind='std' data='{f.data.hex()}' />"),
+            "".join(f"[Frame{k}]\nTime={f.time_ns // 1000}\nID={f.can_id:X}\nData={spaced(f)}\n\n"
+                    for k, f in enumerate(FRAMES)),
+            rows_of(lambda f: f"{secs(f)} can0 {f.can_id:03X}  {spaced(f):<24} |{f.data.translate(AS_TEXT).decode()}|"),
+            rows_of(lambda f: f"At {secs(f)} seconds channel 1 got id {f.can_id:X}, {len(f.data)} bytes: {spaced(f)}."),
+            rows_of(lambda f: f"{f.time_ns // 1000 + 10**6:_};{f.can_id:X};{spaced(f)}", "us;ID;Data"),
+            rows_of(lambda f: (f"D heap 200000 {f.can_id} 190000\n" if f.time_ns % 3 else "")
+                    + f"[{secs(f)}] can0: got {f.can_id:03x} [{len(f.data)}] {spaced(f)}"),
         ],
     )  # fmt: skip
     def test_frames(self, tmp_path: Path, text: str) -> None:
@@ -404,6 +425,28 @@ class TestRead:
             table = read_frames(path)
             assert table["can_id"].tolist() == [f.can_id for f in frames]
             assert table["is_extended"].all()
+
+    @pytest.mark.parametrize("name", ["is_tx", "dir (0=rx, 1=tx)", "rx_tx (1: sent)", "dir (0=sent 1=recv)", "dir"])
+    def test_direction_in_numbers(self, tmp_path: Path, name: str) -> None:
+        """One that does not say which number means sent is told, and how to say it."""
+        path = tmp_path / "rows.csv"
+        is_turned = "1=recv" in name
+        rows = [f"{secs(f)},{f.can_id:X},{f.data.hex()},{int((f.time_ns % 7 < 3) != is_turned)}" for f in FRAMES]
+        path.write_text("\n".join([f'time,id,data,"{name}"', *rows, ""]))
+        table = read_frames(path)
+        is_told = name == "dir"
+        assert table["is_rx"].tolist() == [is_told or f.time_ns % 7 >= 3 for f in FRAMES]
+        assert is_told == any("direction = 4 takes 1 for sent" in note for note in table.attrs["tally"].notes)
+
+    def test_parts_of_identifiers_behind_words(self, tmp_path: Path) -> None:
+        frames = [f._replace(can_id=6 << 26 | (0xFE00 + f.can_id % 256) << 8 | f.can_id >> 6) for f in FRAMES]
+        path = tmp_path / "rows.csv"
+        rows = [
+            f"{secs(f)} PGN={f.can_id >> 8 & 0x3FFFF:05X} PRI=6 SA={f.can_id & 255:02X} DA=FF {len(f.data)} {spaced(f)}"
+            for f in frames
+        ]
+        path.write_text("\n".join([*rows, ""]))
+        assert read_frames(path)["can_id"].tolist() == [f.can_id for f in frames]
 
     def test_remote_requests_in_place_of_data(self, tmp_path: Path) -> None:
         asked = FRAMES[::30]

@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import threading
 import time
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import IO, Final, Protocol, TypeVar
+
+from zlib_ng import zlib_ng as zlib  # unpacks more than twice as fast as zlib does
 
 from buslens.capture._scan_kernel import PADDING
 
@@ -183,7 +184,7 @@ class GzipStream:
         assert unpacker is not None  # noqa: S101  (read_into has just made one)
         before = unpacker.copy()
         try:
-            data = unpacker.decompress(self._input, most)
+            data: bytes = unpacker.decompress(self._input, most)
         except zlib.error as problem:
             self._end(LateDamage(f"the gzip data is damaged here or before ({problem})"))
             return _unpack_to_damage(before, self._input, most)

@@ -248,7 +248,12 @@ def stamps_of_values(
     else:
         last_unit = found.unit_2
     places = max(
-        (len(m[1]) for cell in column.filled if (m := re.search(r"[.,](\d+)(?:[eE]\S*)?\D*$", cell))), default=0
+        (
+            len(m[1])
+            for cell in column.filled
+            if (m := re.search(r"[.,](\d+)(?:\s*[+-]\d\d:?\d\d|(?:[eE]\S*)?\D*)$", cell))
+        ),
+        default=0,
     )
     step_ns = last_unit // 10**places
     if step_ns > FINE_NS:

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import zip_longest
 from typing import Final
 
 from buslens.capture.table_layout import UnclearLayoutError, holds_frames
@@ -29,7 +30,8 @@ _LOOKED_BELOW: Final = 5
 """Lines below a header that should have as many cells."""
 _BRACKETS: Final = re.compile(r"(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*)[\])]")
 _BEHIND: Final = re.compile(r"(?P<name>.*\S)\s*(?:/|,|\bin\b)\s*(?P<unit>[^\s\d,/]\S{0,5})")
-UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,6}\s*[\])]?")
+UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,8}\s*[\])]?")
+_SAMPLING: Final = re.compile(r"(?i)\b(start|x?increment|interval)\b")
 NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -163,7 +165,9 @@ def _score(cells: Sequence[str], wanted: Sequence[str | int], lines: Sequence[st
     if any(isinstance(one, str) for one in wanted):
         return 0
     # By number, or any: a line of texts, not all of them units, above the first of rows of the same width.
-    is_text = not any(NUMBER.fullmatch(cell) for cell in cells) and any(re.match(r"[^\W\d]", name) for name in names)
+    is_text = not any(NUMBER.fullmatch(cell) for cell in cells) and any(
+        re.match(r"[^\W\d]|[\x80-\xff]", name) for name in names
+    )
     is_above = bool(below) and all(len(row) == len(cells) for row in below[1:] or below)
     has_numbers = all(any(re.match(r"[+-]?[.,]?\d", cell) for cell in row) for row in below[1:] or below)
     if not (is_text and is_above and has_numbers):
@@ -184,7 +188,9 @@ def _complete(
     split = [split_unit(name) for name in names[:MOST_COLUMNS]]
     n_before = place + 1
     units = cut.cells(lines[n_before]) if n_before < len(lines) else []
-    filled = [cell for cell in units if cell]
+    # A scope may say there how far apart its samples are, and when they begin.
+    own = zip_longest(names, units, fillvalue="")
+    filled = [cell for name, cell in own if cell and not (_SAMPLING.search(name) and NUMBER.fullmatch(cell))]
     is_units = bool(filled) and all(UNITS_ONLY.fullmatch(_plain_text(cell)) for cell in filled)
     if is_units and _begins_rows(lines, n_before + 1, cut):
         below = [_plain_text(unit).strip("[]() ") for unit in units] + [""] * len(split)
@@ -201,6 +207,7 @@ def _complete(
     _require_fitting(names, body, cut)
     width = min(max((len(row) for row in body), default=0), MOST_COLUMNS)
     split += [("", "")] * (width - len(split))
+    body = [[*row, *[""] * (len(split) - len(row))] for row in body[:MOST_ROWS]]
     columns = tuple(ValueColumn(index=k, name=name, unit=unit) for k, (name, unit) in enumerate(split))
     found: dict[str | int, ValueColumn] = {}
     for one in wanted:
@@ -209,7 +216,7 @@ def _complete(
             found[one] = columns[index]
     # The unit stands in brackets, as the reader of stamps looks for it.
     header = [f"{column.name} ({column.unit})" if column.unit else column.name for column in columns]
-    rows = Rows(cut=cut, n_before=n_before, header=header, preamble=list(lines[:n_before]), rows=body[:MOST_ROWS])
+    rows = Rows(cut=cut, n_before=n_before, header=header, preamble=list(lines[:n_before]), rows=body)
     taken = {column.index for column in found.values()}
     time = told.column("time")
     told_places = None if time is None else tuple(_told_place(one, names, width) for one in time)

@@ -22,7 +22,9 @@ from buslens.capture.table_rows import CUTS, CellSplit
 from buslens.capture.values_layout import NUMBER, UNITS_ONLY, ValuesLayout, key_of, split_unit
 from buslens.units import NS_PER_S, TIME_UNITS
 
-_NAME: Final = re.compile(r"(?i)\b(name|signal|channel|parameter|label|item|variable|quantity|kanal|bezeichnung)\b")
+_NAME: Final = re.compile(
+    r"(?i)\b(name|signal|channel|parameter|label|item|variable|quantity|kanal|bezeichnung|messwert|messgr\S*)\b"
+)
 _VALUE: Final = re.compile(r"(?i)\b(value|wert|messwert|reading|valeur|valor)\b")
 _UNIT: Final = re.compile(r"(?i)\b(units?|einheit|unit\S)\b")
 _INTERVAL: Final = re.compile(
@@ -304,7 +306,7 @@ def _named_column(header: Sequence[str], body: Sequence[Sequence[str]], names: s
         cells = {row[column] for row in body}
         if not 0 < len(cells) <= min(_MOST_NAMES, len(body) // 2) or any(map(NUMBER.fullmatch, cells)):
             continue
-        says_so = _NAME.search(header[column]) and any(map(_VALUE.search, header))
+        says_so = _NAME.search(header[column]) and any(_VALUE.search(it) for it in header if it != header[column])
         if names & {key_of(split_unit(_text(cell))[0]) for cell in cells} if names else says_so:
             return column if column + 1 < len(header) or any(map(_VALUE.search, header)) else None
     return None
@@ -312,7 +314,7 @@ def _named_column(header: Sequence[str], body: Sequence[Sequence[str]], names: s
 
 def _wide(cut: CellSplit, place: int, header: Sequence[str], body: Sequence[Sequence[str]], name: int) -> Rewriting:
     mark = cut.separator
-    value = next((k for k, cell in enumerate(header) if _VALUE.search(cell)), name + 1)
+    value = next((k for k, cell in enumerate(header) if k != name and _VALUE.search(cell)), name + 1)
     unit = next((k for k, cell in enumerate(header) if k not in {name, value} and _UNIT.search(cell)), None)
     others = [k for k in range(len(header)) if k not in {name, value, unit}]
     units = {row[name]: row[unit] if unit is not None else "" for row in reversed(body)}
@@ -352,10 +354,13 @@ def counted_samples(layout: ValuesLayout) -> Rewriting | None:
 
         def rewritten(line: str) -> str:
             cells = cut.cells(line)
-            if len(cells) != width or not any(cells) or (index is not None and not cells[index].isdigit()):
+            left_out = width - len(cells)  # columns at the end that only the first line fills
+            if left_out < 0 or (left_out and not cut.separator) or not any(cells):
+                return line
+            if index is not None and not cells[index].isdigit():
                 return line
             number = next(samples) if index is None else int(cells[index])
-            return f"{line.rstrip()}{mark}{round(number * step_ns)}"
+            return f"{line.rstrip()}{mark * (1 + left_out)}{round(number * step_ns)}"
 
         return rewritten
 
@@ -374,8 +379,9 @@ def _step_ns(layout: ValuesLayout) -> float | None:
             return float(match[1].replace(",", ".")) * TIME_UNITS.get(match[2] or "s", NS_PER_S)
         if match := _RATE.search(line):
             return NS_PER_S / float(match[1].replace(",", ".")) / {"": 1, "k": 1_000, "M": 1_000_000}[match[2]]
-    for column in layout.columns:  # or the first row has it, and no other
-        first, *more = [row[column.index] for row in layout.rows.rows] or [""]
+    for column in layout.columns:  # or the line of units or the first row has it, and no other
+        cells = [row[column.index] for row in layout.rows.rows] or [""]
+        first, *more = [column.unit, *cells] if column.unit else cells
         if _INCREMENT.search(column.name) and NUMBER.fullmatch(first) and not any(more):
             return float(first.replace(",", ".")) * NS_PER_S
     return None

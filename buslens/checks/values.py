@@ -139,9 +139,10 @@ def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
     if not words:
         return ""
     more = f" and {len(words) - _MOST_WORDS} more" if len(words) > _MOST_WORDS else ""
+    otherwise = "" if "".join(words).isascii() else ", or save the table as UTF-8 if its letters look wrong"
     return (
         f"column '{role.column}' has {', '.join(words[:_MOST_WORDS])}{more}, and no state of {role.shown_name} has such"
-        " a value: it is unknown there; name them under its states"
+        f" a value: it is unknown there; name them under its states{otherwise}"
     )
 
 

@@ -169,6 +169,7 @@ class TestLayout:
         [
             ["Tester list", "", "Time (s);Name;Value;Unit", "0.1;Enable;Off;", "0.1;Supply;12.5;V", "0.2;Enable;On;"],
             ["Tester list", "", "Value;Name;Time (s)", "Off;Enable;0.1", "12.5;Supply;0.1", "On;Enable;0.2"],
+            ["", "Zeit (s);Messwert;Wert;Einheit", "0,1;Enable;Off;", "0,1;Supply;12,5;V", "0,2;Enable;On;"],
             ["Car,7", "Time (s),Signal,Reading,Units", "0.1,Enable,Off,", '0.1,Supply,"12.5",V', "0.2,Enable,On,"],
         ],
     )
@@ -205,8 +206,12 @@ class TestLayout:
         assert cells[1] == [time / 100 + 0.25 for time in times]
         assert "counted, one each 0.1 s" in stats.notes[1]
 
-    def test_increment_in_the_first_row(self, tmp_path: Path) -> None:
-        text = "X,A,Increment\nSequence,Volt,1.0E-01\n" + "".join(f"{k},{k}.5,\n" for k in range(9))
+    @pytest.mark.parametrize(
+        "above", ["X,A,Increment\nSequence,Volt,1.0E-01", "X,A,Start,Increment\nSequence,Volt,-2.5E+00,1.0E-01"]
+    )
+    def test_increment_in_the_first_row(self, tmp_path: Path, above: str) -> None:
+        """Where the first line below the header says how far apart samples are, rows may have fewer cells than it."""
+        text = f"{above}\n" + "".join(f"{k},{k}.5,\n" for k in range(9))
         times, cells, _ = read(table(tmp_path, text), ["A"])
         assert (times, cells) == ([100 * k for k in range(9)], [[k + 0.5 for k in range(9)]])
 

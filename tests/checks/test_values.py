@@ -98,10 +98,11 @@ class TestHandshake:
 
     def test_words_without_a_state(self, tmp_path: Path) -> None:
         """What stands in a column and stands for no state is told once, but for marks that say nothing."""
-        doors = ["---", "Zu", "Zu", "Auf", "closed"] * 4
+        doors = ["---", "Zu", "Zu", "Öff", "closed"] * 4
         found = judged(tmp_path, rows(("Door", doors), ("Enable", ["0.1"] * 20)))
         (told,) = [it for it in found.absent if "no state" in it]
-        assert told.startswith("column 'Door' has 'Zu', 'Auf', and no state of door has such a value: it is unknown")
+        assert told.startswith("column 'Door' has 'Zu', 'Öff', and no state of door has such a value: it is unknown")
+        assert told.endswith("name them under its states, or save the table as UTF-8 if its letters look wrong")
 
     @pytest.mark.parametrize(("volts", "span"), [("12", "0.1 and 12"), ("1.2", "0.1 and 1.2"), ("-12", "-12 and 0.1")])
     def test_a_level_that_never_comes(self, tmp_path: Path, volts: str, span: str) -> None:

@@ -280,11 +280,12 @@ def _failed_step(
 
 
 def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
-    """Return the role whose change is the first step of a handshake."""
+    """Return the role whose change is the first step of a handshake; of one with a single step it is the start."""
     rule = None if run is None else rules.get(run.rule)
     if not isinstance(rule, Sequence) or not rule.steps:
         return ""
-    return next(iter(roles_of_trigger(rule.steps[0].await_)), "")
+    trigger = rule.steps[0].await_ if len(rule.steps) > 1 else rule.start
+    return next(iter(roles_of_trigger(trigger)), "")
 
 
 def _about(rules: Mapping[str, AnyRule], place: FindingLayout | None) -> tuple[str, ...]:
@@ -367,7 +368,7 @@ def _tries(
 ) -> tuple[tuple[int, int], ...]:
     """Return when the command was given, as far as it shows."""
     rule = None if run is None else rules.get(run.rule)
-    if run is None or not isinstance(rule, Sequence) or not rule.steps:
+    if run is None or run.tries < 2 or not isinstance(rule, Sequence) or not rule.steps:
         return ()
     for moment in rule.steps[0].await_.moments:
         edge = moment.edge
@@ -379,7 +380,7 @@ def _tries(
         held = np.flatnonzero(
             (timeline.state == code) & (timeline.seen_ns >= run.start.earliest_ns) & (timeline.seen_ns <= window[1])
         )
-        return tuple((int(timeline.seen_ns[index]), int(ends[index])) for index in held[:9])
+        return tuple((int(timeline.seen_ns[index]), int(ends[index])) for index in held[: min(run.tries, 9)])
     return ()
 
 

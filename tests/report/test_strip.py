@@ -149,7 +149,7 @@ class TestPair:
         drawn = pair_svg([(then, pair[0]), (now, pair[1])], ["before", "after"])
         assert len({re.search(r'height="(\d+)" role', it)[1] for it in drawn}) == 1  # type: ignore[index]
         # The current of a healthy motor on the scale of a jammed one.
-        assert all(">11.1 A<" in it for it in drawn)
+        assert all("0 to 11.1 A<" in it for it in drawn)
 
 
 class TestFirstScreen:

@@ -143,7 +143,7 @@ def _faulty(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None, 
         long = "faulty" if since_ns is None or now_ns is None else f"faulty for {day_count(since_ns, now_ns)}"
         return VisitAdvice(action, what, why, long, _since(len(run), since_ns, now_ns))
     when = date_text(faulty[-1].recorded_ns, now_ns)
-    often = f"once, on {when}" if len(faulty) == 1 else f"at times, last on {when}"
+    often = f"once, on {when}" if len(faulty) == 1 else f"at times, last {when}"
     return VisitAdvice(action, what, why, often, f"{share} faulty")
 
 
@@ -219,7 +219,7 @@ def _standing_out(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
 
 def _anomaly_text(anomaly: Anomaly) -> str:
     where = ", ".join(part for part in (anomaly.step, anomaly.rule) if part)
-    return f"{_OF_ANOMALY[anomaly.kind]}{': ' if where else ''}{where}".replace("_", " ")
+    return f"{_OF_ANOMALY[anomaly.kind]}{f' ({where})' if where else ''}".replace("_", " ")
 
 
 def _unknown(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -> VisitAdvice:

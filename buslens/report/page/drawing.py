@@ -7,7 +7,10 @@ above each lane.
 import html
 from collections.abc import Mapping
 from collections.abc import Sequence as Several
+from itertools import pairwise
+from textwrap import wrap
 from typing import Final
+from zlib import crc32
 
 import numpy as np
 
@@ -17,8 +20,8 @@ from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import clean, spoken, unknown_text
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.number_scale import number_scale, round_step
-from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
-from buslens.report.strip import Strip
+from buslens.report.page.svg import svg_line, svg_patterns, svg_point, svg_rect, svg_text
+from buslens.report.strip import Clue, Strip
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
 
 _LETTER: Final = 6.9
@@ -28,6 +31,12 @@ _WIDE, _NARROW, _SIDE = 640, 330, 400
 """Least widths of the lanes in pixels; words are placed as if there were no more."""
 _LEVEL, _NUMBER = 24, 52
 _ROOM_ABOVE, _ROOM_BELOW, _GAP = 27, 20, 16
+_NAME: Final = 16
+"""Height of a lane's name where it stands above the lane."""
+_LINE: Final = 14
+"""From one line of words to the next."""
+_LEAST_LINE: Final = 26
+"""Letters; where there is no room for so many behind a moment, the words end there."""
 
 
 def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: str) -> str:
@@ -79,27 +88,37 @@ class _Drawing:
         self.marks: list[str] = []
         self.words: list[str] = []
         self.names: list[str] = []
+        #: Of its patterns: no other drawing of a page has the same.
+        self.name = f"{'n' if is_narrow else 'w'}{crc32(repr((result.path, strip.start_ns, strip.end_ns)).encode())}"
         #: Upper and lower end of each lane.
         self.lanes: dict[str, tuple[float, float]] = {}
 
     def svg(self, label: str) -> str:
         strip = self.strip
-        y = 22.0
         is_zero_seen = strip.start_ns <= strip.zero_ns <= strip.end_ns
+        y = 22.0 if is_zero_seen else 6.0
         if is_zero_seen:
-            self.text(self.x(strip.zero_ns), 11, strip.zero_words, "q", dx=5)
+            self.text(self.x(strip.zero_ns), 12, strip.zero_words, "q", dx=5)
+        begins = [y]
         for role in strip.roles:
             y = self.lane(role, y)
+            begins.append(y)
         floor = y + 4
         if is_zero_seen:
-            self.marks.insert(0, svg_line(self.x(strip.zero_ns), 4, self.x(strip.zero_ns), floor, "dot"))
+            # Where the names stand above the lanes, the line leaves them out.
+            room = _NAME if self.is_narrow else 0
+            parts = [(4, begins[0]), *((a + room, b) for a, b in pairwise(begins)), (y, floor)]
+            x = self.x(strip.zero_ns)
+            self.marks[:0] = [svg_line(x, a, x, b, "dot") for a, b in (parts if room else [(4, floor)])]
         for place in strip.places:
             self.finding(place)
         self.clue()
         self.axis(floor)
         height = round(floor + 40)
         attributes = f'height="{height}" role="img" aria-label="{html.escape(clean(label), quote=True)}"'
-        drawn = f"<svg {attributes}>{''.join(self.marks)}{''.join(self.words)}</svg>"
+        content = "".join((*self.marks, *self.words))
+        patterns = svg_patterns(self.name) if "url(#" in content else ""
+        drawn = f"<svg {attributes}>{patterns}{content}</svg>"
         if self.is_narrow:
             return drawn
         return f'<svg class="names" height="{height}" aria-hidden="true">{"".join(self.names)}</svg>{drawn}'
@@ -139,13 +158,19 @@ class _Drawing:
             sum(it.role == role for it in one.places) + bool(one.clue and one.clue.role == role and not one.places)
             for _, one in self.sides
         )
-        top = y + (max(lines, 1) * _ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
+        beside = [(place, it) for _, it in self.sides for place in it.places if place.role == role]
+        clues = [it.clue for _, it in self.sides if it.clue and it.clue.role == role]
+        more = _LINE * max((len(self.wrapped(it)) - 1 for it in clues), default=0)
+        top = y + (max(lines, 1) * _ROOM_ABOVE if has_line else 6) + (_NAME if self.is_narrow else 0)
+        top += 0 if beside else more
         bottom = top + (_NUMBER if lane.shape is Shape.NUMBER else _LEVEL)
         self.lanes[role] = (top, bottom)
         name = clean(self.result.expectations.shown_name(role))
         part = strip.parts.get(role, "")
         if self.is_narrow:
-            self.text(0, y + 13, f"{name}, {part}" if part else name, "q")
+            ends = self.scale(lane)
+            told = "" if ends is None else f"{ends[0]:.3g} to {ends[1]:.3g}{unit_text(lane)}"
+            self.text(0, y + 13, ", ".join(filter(None, (name, part, told))), "q")
         else:
             middle = (top + bottom) / 2
             self.names.append(svg_text(0, middle + (-2 if part else 4), name, "l", px=True))
@@ -155,11 +180,10 @@ class _Drawing:
             self.number(lane, top, bottom)
         else:
             self.states(lane, top, bottom)
-        beside = [(place, it) for _, it in self.sides for place in it.places if place.role == role]
         lines_below = max(
             (bool(place.allowed) + bool(it.clue and it.clue.role == role) for place, it in beside), default=0
         )
-        return bottom + lines_below * _ROOM_BELOW + _GAP
+        return bottom + lines_below * _ROOM_BELOW + (more if beside else 0) + _GAP
 
     def states(self, lane: Lane, top: float, bottom: float) -> None:
         """Draw a waveform between two rails, or a band with the names where there are more states."""
@@ -195,7 +219,7 @@ class _Drawing:
         for change in lane.changes:
             a, b = self.x(change.since_ns), self.x(change.seen_ns)
             if b - a > 0.15:
-                self.marks.append(svg_rect(a, top, b - a, bottom - top, "ht"))
+                self.marks.append(svg_rect(a, top, b - a, bottom - top, "ht", fill=f"ht-{self.name}"))
             off = self.x(change.seen_ns + lane.clock_ns) - b
             if off > 0.15 and change.before >= 0 and change.after >= 0:
                 self.marks.append(svg_line(a - off, bottom + 4, b + off, bottom + 4, "ck"))
@@ -204,19 +228,18 @@ class _Drawing:
                 self.marks.append(svg_line(a, level(change.before), b, level(change.after), "w"))
         for crowd in lane.crowds:
             a, b = self.x(crowd.start_ns), self.x(crowd.end_ns)
-            self.marks.append(svg_rect(a, top, max(b - a, 0.2), bottom - top, "ht"))
+            self.marks.append(svg_rect(a, top, max(b - a, 0.2), bottom - top, "cr", fill=f"cr-{self.name}"))
 
     def number(self, lane: Lane, top: float, bottom: float) -> None:
         """Draw a staircase over a scale that reaches from nothing, or from its limits, to what is seen."""
         for stretch in lane.stretches:
             a, b = self.x(stretch.start_ns), self.x(stretch.end_ns)
             self.marks.append(svg_line(a, (top + bottom) / 2, b, (top + bottom) / 2, "wu"))
-        if lane.steps is None or lane.scale is None:
+        ends = self.scale(lane)
+        if lane.steps is None or ends is None:
             return
         limits = self.strip.bounds.get(lane.role, ())
-        scales = [_laid(*side, lane.role).scale for side in self.sides]
-        ends = [end for scale in scales if scale is not None for end in scale]
-        low, high = number_scale((min(ends), max(ends)), limits)
+        low, high = ends
         half = high / 2 - low / 2
 
         def y(value: float) -> float:
@@ -239,15 +262,19 @@ class _Drawing:
             f'<svg y="{top:.1f}" width="100%" height="{bottom - top:.1f}" viewBox="0 0 1000 {bottom - top:.1f}" '
             f'preserveAspectRatio="none" class="free"><path d="{"".join(path)}" class="w"/></svg>'
         )
-        unit = f" {clean(lane.unit)}".rstrip()
+        if self.is_narrow:
+            return
+        unit = unit_text(lane)
         for value, at in ((high, top + 9), (low, bottom)):
-            words = f"{value:.3g}{unit}"
-            if self.is_narrow:
-                self.text(100, at, words, "q s", anchor="end")
-            else:
-                self.names.append(svg_text(_GUTTER - 10, at, words, "q s", anchor="end", px=True))
-        if len(limits) == 2 and not self.is_narrow:
+            self.names.append(svg_text(_GUTTER - 10, at, f"{value:.3g}{unit}", "q s", anchor="end", px=True))
+        if len(limits) == 2:
             self.text(100, y(limits[0]) - 3, f"allowed {limits[0]:g} to {limits[1]:g}{unit}", "q", anchor="end", dx=-4)
+
+    def scale(self, lane: Lane) -> tuple[float, float] | None:
+        """Return the ends of the scale of a number, for all captures that are drawn; None of states."""
+        scales = [_laid(*side, lane.role).scale for side in self.sides]
+        ends = [end for scale in scales if scale is not None for end in scale]
+        return number_scale((min(ends), max(ends)), self.strip.bounds.get(lane.role, ())) if ends else None
 
     # --- what was found --------------------------------------------------------------------------------
 
@@ -329,10 +356,15 @@ class _Drawing:
         self.marks.append(
             f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free"><circle r="4" class="tell"/></svg>'
         )
-        words = clue.words
-        if self.is_narrow and len(words) * _LETTER > self.width:
-            words = words[: int(self.width / _LETTER) - 1].rsplit(" ", 1)[0] + "\N{HORIZONTAL ELLIPSIS}"
-        self.text(x, y + 4, clean(words), "b", dx=9)
+        lines = self.wrapped(clue)
+        first = y + 4 - (0 if beside else _LINE * (len(lines) - 1))
+        for number, line in enumerate(lines):
+            self.text(x, first + _LINE * number, line, "b", dx=9)
+
+    def wrapped(self, clue: Clue) -> list[str]:
+        """Return the words of a clue in as many lines as they need behind its moment."""
+        room = (1 - self.x(clue.time_ns) / 100) * self.width / _LETTER - 3
+        return wrap(clean(clue.words), max(int(room), _LEAST_LINE))
 
     def axis(self, floor: float) -> None:
         """Draw the scale, counted from the start."""
@@ -355,6 +387,11 @@ class _Drawing:
 def _laid(result: Result, strip: Strip, role: str) -> Lane:
     resolution = max((strip.end_ns - strip.start_ns) // 900, 1)
     return lay_lane(result.timelines[role], strip.start_ns, strip.end_ns, resolution)
+
+
+def unit_text(lane: Lane) -> str:
+    """Return the unit as it stands behind a number; empty without one."""
+    return f" {clean(lane.unit)}".rstrip()
 
 
 def _told(place: FindingLayout) -> str:

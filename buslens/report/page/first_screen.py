@@ -81,10 +81,14 @@ def side_html(result: Result, diagnosis: Diagnosis | None) -> Markup:
     """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
     step = None if diagnosis is None else diagnosis.advice.step
     is_work = step is not None and step.is_work
-    cautions = CAUTIONS if is_work else cautions_for(result.verdict)
+    is_at_lock = is_work and any(cause.kind.is_in_vehicle for cause in diagnosis.ranking.hypotheses[0].causes)
+    cautions = CAUTIONS if is_at_lock else cautions_for(result.verdict)
     parts = [_causes(diagnosis), _next(diagnosis)] if diagnosis is not None and is_work else []
     why = last_line(diagnosis) if diagnosis is not None and not is_work else ""
-    title = "Do next at the car" if step is AdviceKind.RECORD else "Why"
+    title = "Why"
+    if step is AdviceKind.RECORD:
+        # What is missing is the sentence above; here stands what to do about it.
+        title, why = "Do next at the car", capitalised("".join(why.partition("record again")[1:]) or why)
     return _part("side", parts, title, why, cautions)
 
 

@@ -101,7 +101,9 @@ class LanePainter extends Pen {
       this.level(a, b, bottom);
     } else return;
     const room = Math.min(right, this.right) - Math.max(left, this.left) - (lane.shape === 'boxes' ? 14 : 8);
-    const text = room > 10 ? this.fitted(lane.states[code] ?? '?', room) : '';
+    // Half a name of two says less than the names of the rails, which are then written beside the lane.
+    const name = lane.states[code] ?? '?';
+    const text = room > 10 && (lane.shape === 'boxes' || this.width(name) <= room) ? this.fitted(name, room) : '';
     if (text === '') track.isCramped = true;
     else pen.names.push([text, (Math.max(left, this.left) + Math.min(right, this.right)) / 2, middle, { align: 'center' }]);
   }

@@ -16,7 +16,8 @@ class MarkPainter extends LanePainter {
         points.push(left, y + 5, left, y - 5, NaN, NaN, right, y + 5, right, y - 5, NaN, NaN);
         const [a, b] = [Math.max(left, this.left), Math.min(right, this.right)];
         const ended = run.abandoned ? ', cancelled' : run.completed ? '' : ', not complete';
-        const text = this.fitted(`${run.number}${ended}`, b - a - 16) || String(run.number);
+        const [full, short] = [`${run.number}${ended}`, String(run.number)];
+        const text = this.width(full) + 16 < b - a ? full : short;
         const width = this.width(text);
         if (width + 16 < b - a) {
           const middle = (a + b) / 2;

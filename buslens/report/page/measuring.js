@@ -152,12 +152,14 @@ class Measuring extends Hand {
 
   // --- the read-out -------------------------------------------------------------------------------------
 
-  /** Make a row for each lane that is shown. */
+  /** Make a row for each lane that is shown; where there is room it stands at the end of its lane. */
   listReadings() {
     const body = document.querySelector('#readout tbody');
     body.replaceChildren();
-    this.rows = this.shown.map((number) => {
+    document.querySelector('#readout thead').style.top = `${MARGIN.top + this.layout.floor + 4}px`;
+    this.rows = this.layout.tracks.map(({ number, top, height }) => {
       const row = body.insertRow();
+      row.style.top = `${MARGIN.top + top + height / 2}px`;
       const head = document.createElement('th');
       head.scope = 'row';
       head.textContent = this.capture.lanes[number].name;
@@ -168,6 +170,9 @@ class Measuring extends Hand {
 
   /** Tell what each lane shows at the cursor and at the play head. */
   readOut() {
+    const { classList } = document.getElementById('readout');
+    classList.toggle('at-cursor', this.cursor !== null);
+    classList.toggle('at-head', this.head !== null);
     setText(document.getElementById('cursor-time'), this.cursor === null ? '' : this.words.moment(this.cursor));
     setText(document.getElementById('head-time'), this.head === null ? '' : this.words.moment(this.head));
     for (const { lane, cursor, head } of this.rows) {

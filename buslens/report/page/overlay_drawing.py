@@ -78,6 +78,9 @@ def _lane(
                 f'<svg y="{top:.1f}" width="100%" height="{_LEVEL}" viewBox="0 0 {_ALONG} {_LEVEL}" '
                 f'preserveAspectRatio="none" class="free"><path d="{paths}" class="{look}"/></svg>'
             )
+    if not any(stretch.state >= 0 for it in lane.traces for stretch in it.lane.stretches):
+        words.append(svg_text(50, top + _LEVEL / 2 + 4, "unknown in each of them", "q i", anchor="middle"))
+        return
     states = lane.traces[0].lane
     if len(states.states) == 2:
         high, low = states.states[states.high], states.states[1 - states.high]

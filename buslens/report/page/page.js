@@ -1,6 +1,8 @@
 'use strict';
 /* The page: lanes to choose, buttons and keys, and the world around it. */
 
+/** Width of a sheet of paper between its margins: A4 without 12 mm on each side. */
+const PAPER_PX = 703;
 /** Share of the view that an arrow key moves. */
 const STRIDE = 0.15;
 
@@ -311,7 +313,8 @@ class Page extends Replay {
   paintForPaper() {
     const canvas = document.getElementById('print');
     canvas.hidden = false;
-    paintSheet(canvas, this.capture, this.layout, this.view, this.capture.ink, this.sheetOf(1000));
+    const how = this.sheetOf(PAPER_PX);
+    paintSheet(canvas, this.capture, this.layout, this.view, this.capture.ink, { ...how, lines: how.lines.slice(1) });
     addEventListener('afterprint', () => { canvas.hidden = true; }, { once: true });
   }
 }

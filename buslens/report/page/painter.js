@@ -33,7 +33,7 @@ class Painter extends MarkPainter {
   names() {
     const room = this.left - 14;
     for (const strip of this.layout.strips) {
-      this.write(this.fitted(strip.rule, room, 'italic'), 2, this.top + strip.y, { style: 'italic' });
+      this.write(this.fitted(strip.rule, this.left - 4, 'italic'), 2, this.top + strip.y, { style: 'italic' });
     }
     for (const track of this.layout.tracks) {
       const text = track.lane.name;

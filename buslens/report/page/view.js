@@ -90,7 +90,7 @@ class View {
   relayout() {
     this.layout = layOut(this.capture, this.shown);
     const room = document.getElementById('sheet').clientWidth;
-    this.gutter = room < 560 ? Math.max(96, Math.round(room * 0.24)) : 168;
+    this.gutter = room < 560 ? Math.max(102, Math.round(room * 0.24)) : 168;
     this.listReadings();
     this.repaint();
   }

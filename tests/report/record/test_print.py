@@ -206,14 +206,17 @@ def test_page_one_is_one_page(shared_window: SharedWindow, tmp_path: Path, paper
     words = [word.text for word in front]
     # From the masthead to the signatures.
     assert {"117", "Before", "After", "Done", "Result", "watch", "Customer"} <= set(words)
-    # The box of a word is 1.164 times as high as its type.
-    assert min(word.bottom - word.top for word in front) >= 7 * 1.164
-    # In the appendix, and in its pictures, nothing is set smaller than 8 pt.
-    assert min(word.bottom - word.top for word in printed.words if word.page > 1) >= 7.95 * 1.164
+    # Nothing is set smaller than 8 pt. The box of a word is at least 1.117 times as high as its type; that of its halo,
+    # which stands at the same place, is lower.
+    heights: dict[tuple[int, float, str], float] = {}
+    for word in printed.words:
+        at = (word.page, round(word.left, 1), word.text)
+        heights[at] = max(heights.get(at, 0.0), word.bottom - word.top)
+    assert min(heights.values()) >= 7.95 * 1.117
     # The lanes of both sides stand in the same rows.
     middle = printed.sizes[0][0] / 2
     rows = [
-        {round(it.top) for it in front if it.text == "current" and (it.left < middle) is is_left}
+        {round(it.top) for it in front if it.text.startswith("current") and (it.left < middle) is is_left}
         for is_left in (True, False)
     ]
     assert rows[1]

@@ -79,16 +79,17 @@ def _part(name: str, *values: object) -> Markup:
 
 def side_html(result: Result, diagnosis: Diagnosis | None) -> Markup:
     """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
-    step = None if diagnosis is None else diagnosis.advice.step
-    is_work = step is not None and step.is_work
-    is_at_lock = is_work and any(cause.kind.is_in_vehicle for cause in diagnosis.ranking.hypotheses[0].causes)
-    cautions = CAUTIONS if is_at_lock else cautions_for(result.verdict)
-    parts = [_causes(diagnosis), _next(diagnosis)] if diagnosis is not None and is_work else []
-    why = last_line(diagnosis) if diagnosis is not None and not is_work else ""
-    title = "Why"
-    if step is AdviceKind.RECORD:
-        # What is missing is the sentence above; here stands what to do about it.
-        title, why = "Do next at the car", capitalised("".join(why.partition("record again")[1:]) or why)
+    cautions = cautions_for(result.verdict)
+    parts, why, title = [], "", "Why"
+    if diagnosis is not None and diagnosis.advice.step.is_work:
+        parts = [_causes(diagnosis), _next(diagnosis)]
+        if any(cause.kind.is_in_vehicle for cause in diagnosis.ranking.hypotheses[0].causes):
+            cautions = CAUTIONS
+    elif diagnosis is not None:
+        why = last_line(diagnosis)
+        if diagnosis.advice.step is AdviceKind.RECORD:
+            # What is missing is the sentence above; here stands what to do about it.
+            title, why = "Do next at the car", capitalised("".join(why.partition("record again")[1:]) or why)
     return _part("side", parts, title, why, cautions)
 
 

@@ -49,7 +49,8 @@ WRAPPED: Final = kit.FORMAT + 33
 LEAVE_OUT: Final = kit.FORMAT + 34
 #: 1: rows that the recorder sent itself are passed over.
 SENT_OUT: Final = kit.FORMAT + 35
-#: 1: a column or a mark says which identifiers have 29 bits; 0: those above 7FF.
+#: Which identifiers have 29 bits. 1: a column or a mark says it; 2: those of eight digits, for others have three;
+#: 0: those above 7FF.
 EXTENDS: Final = kit.FORMAT + 36
 #: 1: the least byte of a 32-bit word is the first of the frame.
 LOW_FIRST: Final = kit.FORMAT + 37
@@ -77,6 +78,8 @@ PRIORITY: Final = kit.FORMAT + 48
 ADDRESS_BASE: Final = kit.FORMAT + 49
 #: How many more rows than the usual ones need all of this module: `_table_wide_kernel`.
 UNUSUAL: Final = kit.FORMAT + 50
+#: 1: behind the bytes, wherever those end in a row, the direction stands.
+BEHIND: Final = kit.FORMAT + 51
 
 # --- roles of columns --------------------------------------------------------------------------------------
 
@@ -150,6 +153,7 @@ OTHER_LAYOUT: Final = kit.FORMAT_REASON + 8
 RUN_TOGETHER: Final = kit.FORMAT_REASON + 9
 LIN_PARITY: Final = kit.FORMAT_REASON + 10
 LIN_CHECKSUM: Final = kit.FORMAT_REASON + 11
+CUT_SHORT: Final = kit.FORMAT_REASON + 12
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
@@ -304,6 +308,8 @@ def clock_time(text: Numbers, p: int, code: Numbers, sep: int) -> tuple[int, int
         while places < 9:
             fraction *= 10
             places += 1
+    elif text[p] == 46:  # the decimals are all zero, and left away
+        p += 1
     q = p
     while text[q] == 32 and sep != 0:
         q += 1
@@ -577,6 +583,11 @@ def flag_at(text: Numbers, p: int, role: int) -> int:
     return kind_at(text, p) if role == KIND else 0
 
 
+def is_direction(text: Numbers, p: int) -> bool:
+    """Return whether the word at p may be one for a direction: it begins with r, t, s, o or i, as no byte does."""
+    return text[p] | 32 in (114, 116, 115, 111, 105)
+
+
 def bytes_of(stated: int, lengths: int) -> int:
     """Return the bytes that a stated length stands for; -1 if there is no such length."""
     if stated <= 8:
@@ -713,6 +724,7 @@ def scan(
         reason = IS_FRAME
         label, label_end = -1, -1
         found = -1
+        behind = 0
         source, destination, priority = -1, -1, 6
         while column <= last:
             while text[p] == 32 or is_soft(text[p], s):
@@ -726,6 +738,7 @@ def scan(
             if code[text[p]] & kit.LINE_FEED != 0:
                 break
             role = s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15
+            behind += has & HAS_TIME
             is_quoted = text[p] == 34
             if is_quoted:
                 p += 1
@@ -763,13 +776,20 @@ def scan(
                         is_closed = True
                         flag |= request_at(text, p) if n == 0 else 0
                         is_bad = not is_filler(text, p, code)
+                        if s[BEHIND] != 0 and is_direction(text, p):
+                            flag |= flag_at(text, p, DIRECTION)
+                            is_bad = False
                 elif n == 0 and not is_closed:
                     flag |= request_at(text, p)
+                elif s[BEHIND] != 0 and not is_closed:
+                    flag |= flag_at(text, p, DIRECTION)
+                    is_closed = True
                 elif found < 0 and s[LIN] == BEHIND_BYTES:
                     found, _ = byte_at(text, p, code, byte_base)
             elif role == PAYLOAD:
                 is_closed = True
                 flag |= request_at(text, p)
+                singles = 0
                 while n < most:
                     c = text[p]
                     d = code[c]
@@ -787,8 +807,12 @@ def scan(
                             p = q
                             kit.put_byte(words, at, n, got)
                             n += 1
+                            singles += 1
                         elif q - p & 1:
                             is_bad = True
+                            break
+                        elif singles > 1:
+                            reason = RUN_TOGETHER
                             break
                         else:
                             while p < q and n < most:
@@ -832,6 +856,8 @@ def scan(
             elif role == IDENTIFIER:
                 got, q = whole_number(text, p, code, s[ID_BASE])
                 if q > 0:
+                    if s[EXTENDS] == 2 and q - p - (2 if text[p + 1] | 32 == 120 else 0) >= 8:
+                        flag |= kit.EXTENDED_FLAG
                     if text[q] | 32 == 120:  # 'x'
                         flag |= kit.EXTENDED_FLAG
                         q += 1
@@ -963,6 +989,8 @@ def scan(
                         reason = BAD_LENGTH
             else:
                 reason = OTHER_LAYOUT if holds_bytes(text, begin, code) else IS_EVENT
+                if timed and behind == 0 and (sep != 0 or p - begin > 4):
+                    reason = CUT_SHORT
         elif flag & kit.ERROR_FLAG == 0:
             if flag & kit.EXTENDED_FLAG and each > 0x1FFFFFFF:
                 reason = EXTENDED_RANGE

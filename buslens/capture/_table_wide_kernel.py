@@ -133,6 +133,7 @@ def scan_wide(
     # Decimals of the latest stamp, what one of its last digits is worth, and the first number that is too large.
     decimals, scale, limit = -1, 0, 0
     is_unusual = s[table.LIN] != 0 or s[table.SUMS] != 0 or s[table.FORM] == 0 or s[table.SOURCE] != 0
+    is_unusual = is_unusual or s[table.BEHIND] != 0
     if is_unusual:
         s[table.UNUSUAL] = MOST_UNUSUAL
     unusual = s[table.UNUSUAL]
@@ -258,6 +259,8 @@ def scan_wide(
                     if q > p + 9:
                         break
                 ok = p < q <= p + 9
+                if s[table.EXTENDS] == 2 and q - p >= 8:
+                    flag |= kit.EXTENDED_FLAG
                 p = q
                 has |= table.HAS_ID
                 if text[p] | 32 == 120:
@@ -279,6 +282,7 @@ def scan_wide(
                 has |= table.HAS_LENGTH
             elif role == table.PAYLOAD:
                 is_closed = True
+                is_parted = False
                 if byte_base == 16 and n == 0:
                     if d == 0 and text[p + 1] | 32 == 120:
                         p += 2
@@ -291,7 +295,8 @@ def scan_wide(
                     ):
                         value, n, p = byte_run(text, p, code, mark, min(most - 1, 7))
                         shift = 8 * n
-                    while n & 3 == 0 and n + 4 <= most and are_hex(wide[p], code):
+                    is_parted = n > 1
+                    while not is_parted and n & 3 == 0 and n + 4 <= most and are_hex(wide[p], code):
                         value |= four_bytes(wide[p]) << shift
                         p += 8
                         n += 4
@@ -308,7 +313,7 @@ def scan_wide(
                     d = code[c]
                     if d < 16:
                         e = code[text[p + 1]]
-                        if e >= 16:
+                        if e >= 16 or (is_parted and code[text[p + 2]] < 16):
                             ok = False
                             break
                         value |= (d << 4 | e) << shift

@@ -70,6 +70,7 @@ REASONS: Final[Mapping[int, str]] = {
     kernel.RUN_TOGETHER: "more digits than the data of a frame has, as where two rows run together",
     kernel.LIN_PARITY: "the two parity bits of a LIN identifier do not fit the others",
     kernel.LIN_CHECKSUM: "the checksum of a LIN frame fits neither its bytes nor those with its identifier",
+    kernel.CUT_SHORT: "nothing stands behind the time stamp, as where the row was cut",
     kernel.LONELY_STAMP: "the time stamp lies far from those of the rows before and behind, which agree",
 }
 
@@ -421,7 +422,8 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
     slots[kernel.BYTE_BASE] = layout.byte_base
     slots[kernel.LENGTH_BASE] = layout.length_base
     slots[kernel.LENGTHS] = layout.lengths
-    slots[kernel.EXTENDS] = int(layout.extends)
+    slots[kernel.EXTENDS] = 1 if layout.extends else 2 * layout.extends_by_width
+    slots[kernel.BEHIND] = int(layout.ends_with_direction)
     slots[kernel.LOW_FIRST] = int(bool(layout.low_first))
     slots[kernel.LEAVE_OUT] = rows.n_before
     roles = dict.fromkeys(layout.payload, layout.payload_role)

@@ -90,11 +90,19 @@ class TableLayout:
     lengths: int = kernel.AS_CLASSICAL
     #: A column or a mark says which identifiers have 29 bits.
     extends: bool = False
+    #: Identifiers of eight digits have 29 bits, for others have three.
+    extends_by_width: bool = False
     low_first: bool | None = None
     #: Slots by which identifiers are made of their parts; empty: they are whole.
     parts: dict[int, int] = field(default_factory=dict)
     #: How sure the columns are, to choose between two ways of cutting.
     score: float = 0.0
+
+    @property
+    def ends_with_direction(self) -> bool:
+        """Whether blanks part the cells, and the direction stands behind the bytes, wherever those end."""
+        place = self.column.get(kernel.DIRECTION, -1)
+        return self.payload_role == kernel.BYTE and not self.cut.separator and place > self.payload[0]
 
 
 def heads_frames(rows: Rows) -> bool:
@@ -146,6 +154,7 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
         (layout.column[role] for role in (kernel.BYTE, kernel.PAYLOAD, kernel.WORD) if role in layout.column), None
     )
     small = [c.index for c in columns if c.index not in taken and c.is_hex and _may_be_length(c)]
+    small = [k for k in small if not named(columns[k], "payload") or named(columns[k], "length")]
     best: tuple[float, TableLayout] | None = None
     for start, stop, role, sizes in _payloads(rows, taken):
         if told_start is not None and start != told_start:
@@ -341,13 +350,14 @@ def _agreement(  # noqa: PLR0912, PLR0915
             is_named = named(column, "length")
             is_near = length == start - 1
             part = (exact + over) / stated
-            if part < (0 if is_named and part else _MOSTLY if is_near else _NEARLY_ALL):
+            is_mostly = is_near and exact >= _MOSTLY * stated and not named(column, "payload")
+            if part < _NEARLY_ALL and not is_mostly and not (is_named and part > 0):
                 continue
             different = len(set(values) - {None})
             filled = over and len({s for s in sizes if s}) == 1 and max(sizes) >= _FULL
             if not (exact or filled or is_named):
                 continue
-            if exact < 0.99 * stated and not filled and not (is_near or is_named):
+            if exact < _NEARLY_ALL * stated and not filled and not (is_mostly or is_named):
                 continue
             zero = all(value == 0 for value in values)
             if zero or (different == 1 and not exact and not is_named):
@@ -512,6 +522,11 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     large = [[(whole(cell, base) or 0) > _LONGEST_SHORT for cell in ids.cells] for base in bases]
     if any(re.search(r"(?i)[0-9a-f]x$|[ (]\(?[ex][a-z.]*\)?$", cell) for cell in ids.counts):
         layout.extends = True
+    digits = [cell.lower().removeprefix("0x") for cell in ids.counts]
+    # A spreadsheet leaves zeros in front away where there is no letter.
+    layout.extends_by_width = {len(cell) for cell in digits} == {3, 8} and any(
+        len(cell) == 3 and not cell.isdigit() for cell in digits
+    )
     numbers: list[int] = []
     buses: list[Column] = []
     length = layout.column.get(kernel.LENGTH)

@@ -26,7 +26,7 @@ _HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}(?:[hHxXrR]|
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
-    r"\d{1,3}:\d{1,2}(:\d{1,2}([.,:]\d{3}[.,:]\d{3}|[.,:]\d{1,12})?|[.,]\d{1,12})"
+    r"\d{1,3}:\d{1,2}(:\d{1,2}([.,:]\d{3}[.,:]\d{3}|[.,:]\d{1,12}|\.)?|[.,]\d{1,12})"
     r"(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
 )
 CLOCK_IN: Final = re.compile(r"\d{1,3}:\d{1,2}(?::\d{1,2}|(?=[.,])).*")

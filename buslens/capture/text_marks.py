@@ -100,6 +100,8 @@ _PARTED_ID: Final = re.compile(
     rb"0[0-7][ :-][0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?:[ :-][0-9A-Fa-f]{2}){3}|00[ :-]00[ :-]0[0-7][ :-][0-9A-Fa-f]{2}"
 )
 _AS_TEXT: Final = re.compile(rb"((?:[ \t][0-9A-Fa-f]{2}){1,64})[ \t]+\|([^\n]{1,64})\|(?=[ \t]*\r?$)", re.MULTILINE)
+_LEAST_BACKWARDS: Final = 4
+"""Names of bytes that count downwards."""
 _LINE_NUMBER: Final = re.compile(rb"(?m)^([1-9]\d*):(?=[^\n]*[,;\t ])")
 _RECORD_KIND: Final = re.compile(rb"\"?\$?([A-Za-z_]\w{0,15})\"?[,;\t|]")
 """A word at the start of a row that says what it holds."""
@@ -187,6 +189,8 @@ def notes_of(marks: Sequence[Mark]) -> tuple[str, ...]:
     for _, mark in marks:
         if mark is of_arrow:
             found.append("arrows that point to the left or down were taken for received, the others for sent")
+        elif mark is _backwards:
+            found.append("the header counts the bytes downwards, so they were turned round")
         elif isinstance(mark, partial) and mark.func is _padded:
             unit = {3: "ms", 6: "us", 9: "ns"}[mark.args[0]]
             found.append(f"what stands behind the seconds of a time is a number of {unit} without leading zeros")
@@ -231,8 +235,13 @@ def _frame_marks(lines: list[bytes]) -> Iterator[Mark]:
 
 
 def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
-    """Yield what is to be replaced in one column: bytes in base64, identifiers in binary digits or byte by byte."""
+    """Yield what is to be replaced in columns: base64, identifiers in binary or byte by byte, bytes backwards."""
     for separator in (b";", b"\t", b",", b"|"):
+        if (place := _backwards_from(lines, separator)) is not None:
+            cell, sep = rb"[^%s\r\n]*" % re.escape(separator), re.escape(separator)
+            pattern = rb"(?m)^((?:%s%s){%d})(%s(?:%s%s){%d})" % (cell, sep, place[0], cell, sep, cell, place[1] - 1)
+            yield re.compile(pattern), _backwards
+            return
         rows = [[cell.strip(b' "') for cell in line.rstrip(b"\r").split(separator)] for line in lines]
         n_cells = Counter(map(len, rows[1:])).most_common(1)[0][0] if len(rows) > 1 else 0
         if n_cells < 2:
@@ -251,6 +260,25 @@ def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
                     sep = re.escape(separator)
                     yield re.compile(cell % (sep, sep, k, sep), re.ASCII), mark
                     return
+
+
+def _backwards_from(lines: list[bytes], separator: bytes) -> tuple[int, int] | None:
+    """Return the first of the columns whose names count downwards to 0 or 1, and how many they are; None: none do."""
+    names = next((line.split(separator) for line in lines[:40] if line.count(separator) > _LEAST_BACKWARDS), [])
+    numbers = [int(found[1]) if (found := re.search(rb"(\d+)\W*$", name)) else -1 for name in names]
+    most = max(numbers, default=0)
+    for lowest in (0, 1):
+        downwards = list(range(most, lowest - 1, -1))
+        first = numbers.index(most) if _LEAST_BACKWARDS <= most - lowest + 1 <= len(numbers) else len(numbers)
+        if downwards and numbers[first : first + len(downwards)] == downwards:
+            return first, len(downwards)
+    return None
+
+
+def _backwards(match: re.Match[bytes]) -> bytes:
+    """Return cells in the other order."""
+    mark = re.search(rb"[;\t,|]", match[2])
+    return match[0] if mark is None else match[1] + mark[0].join(match[2].split(mark[0])[::-1])
 
 
 def _are_binary(cells: list[bytes]) -> bool:

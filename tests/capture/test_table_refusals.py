@@ -103,8 +103,6 @@ class TestRefused:
     @pytest.mark.parametrize(
         ("text", "helps"),
         [
-            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f._replace(data=f.data[::-1]))}",
-                     "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
                      "time;id;dlc;data"), "without the zeros in front"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{by_spreadsheet(f)}", "Time;ID;Data"), "the recorder wrote"),
@@ -390,6 +388,11 @@ class TestRead:
                     for k, f in enumerate(FRAMES)),
             rows_of(lambda f: f"{secs(f)} can0 {f.can_id:03X}  {spaced(f):<24} |{f.data.translate(AS_TEXT).decode()}|"),
             rows_of(lambda f: f"At {secs(f)} seconds channel 1 got id {f.can_id:X}, {len(f.data)} bytes: {spaced(f)}."),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};" + ";".join(cells(f).split(";")[::-1]),
+                    "time;id;D7;D6;D5;D4;D3;D2;D1;D0"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:X}," + ",".join(cells(f, filler="00").split(";")[::-1])
+                    + f",{len(f.data)}", "time,id,B8,B7,B6,B5,B4,B3,B2,B1,len"),
+            rows_of(lambda f: f"{clock(f, '{h}:{m:02}:{s:02}')}.{micros(f).rstrip('0')};{f.can_id:X};{spaced(f)}"),
             rows_of(lambda f: f"{f.time_ns // 1000 + 10**6:_};{f.can_id:X};{spaced(f)}", "us;ID;Data"),
             rows_of(lambda f: (f"D heap 200000 {f.can_id} 190000\n" if f.time_ns % 3 else "")
                     + f"[{secs(f)}] can0: got {f.can_id:03x} [{len(f.data)}] {spaced(f)}"),
@@ -437,6 +440,54 @@ class TestRead:
         is_told = name == "dir"
         assert table["is_rx"].tolist() == [is_told or f.time_ns % 7 >= 3 for f in FRAMES]
         assert is_told == any("direction = 4 takes 1 for sent" in note for note in table.attrs["tally"].notes)
+
+    @pytest.mark.parametrize("length", ["{n}  ", ""])
+    def test_direction_behind_bytes(self, tmp_path: Path, length: str) -> None:
+        """Where blanks part the cells, it stands in another column for each number of bytes."""
+        path = tmp_path / "rows.txt"
+        path.write_text(
+            rows_of(lambda f: f"{secs(f)}  {f.can_id:X}  {length.format(n=len(f.data))}{spaced(f)}  {'RT'[f.is_sent]}x")
+        )
+        table = read_frames(path)
+        assert table["is_rx"].tolist() == [not f.is_sent for f in FRAMES]
+        assert table["data"].tolist() == [f.data for f in FRAMES]
+
+    def test_small_identifiers_of_29_bits(self, tmp_path: Path) -> None:
+        """Eight digits say 29 bits where others have three, unless a spreadsheet has left zeros away."""
+        frames = [f._replace(is_extended=f.can_id % 3 == 0) for f in FRAMES]
+        path = tmp_path / "rows.csv"
+
+        def write(f: Sent) -> str:
+            return f"{secs(f)};{f.can_id:0{8 if f.is_extended else 3}X};{spaced(f)}"
+
+        path.write_text(rows_of(write, "Time;ID;Data", frames))
+        assert read_frames(path)["is_extended"].tolist() == [f.is_extended for f in frames]
+        spoilt = [f._replace(is_extended=not f"{f.can_id:X}".isdigit()) for f in FRAMES]
+        path.write_text(rows_of(write, "Time;ID;Data", spoilt))
+        assert not read_frames(path)["is_extended"].any()
+
+    def test_rows_cut_behind_their_stamp_are_broken(self, tmp_path: Path) -> None:
+        lines = rows_of(lambda f: f"{secs(f)};{f.can_id:X};{spaced(f)}", "Time;ID;Data").split("\n")
+        lines[40] = lines[40].split(";")[0]
+        lines[50] = lines[50].split(";")[0] + ";;"
+        lines[60] = "-- a door"
+        path = tmp_path / "rows.csv"
+        path.write_text("\n".join(lines))
+        stats = read_frames(path).attrs["tally"]
+        assert [(line.line, line.reason.split(",")[0]) for line in stats.skipped] == [
+            (41, "nothing stands behind the time stamp"),
+            (51, "nothing stands behind the time stamp"),
+        ]
+
+    def test_no_length_in_a_byte_of_small_values(self, tmp_path: Path) -> None:
+        """A byte whose values are never above the number of those behind it is still a byte."""
+        frames = [f._replace(data=bytes([f.data[0] % 8]) + f.data[1:]) for f in FRAMES if len(f.data) == 8]
+        path = tmp_path / "rows.txt"
+        for separator in " ;":
+            path.write_text(
+                rows_of(lambda f, s=separator: s.join([secs(f), f"{f.can_id:X}", f.data.hex(s)]), frames=frames)
+            )
+            assert read_frames(path)["data"].tolist() == [f.data for f in frames]
 
     def test_parts_of_identifiers_behind_words(self, tmp_path: Path) -> None:
         frames = [f._replace(can_id=6 << 26 | (0xFE00 + f.can_id % 256) << 8 | f.can_id >> 6) for f in FRAMES]

@@ -216,6 +216,8 @@ def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
     marks = (b",", b".", b"'", b"_", b" ", *_NO_BREAK)
     thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
     blanks = [mark for mark in _NO_BREAK if mark != thousands and 2 * sum(mark in line for line in lines) > len(lines)]
+    if blanks[:1] == [b"\xa0"] and _is_utf_8(lines):
+        blanks = []  # it is a part of letters
     for blank in blanks[:1]:
         lines = [line.replace(blank, b" ") for line in lines]
         form = replace(form, marks=((re.compile(re.escape(blank)), b" "),))
@@ -317,6 +319,14 @@ def _without_brackets(text: bytes, records: str) -> bytes:
     text = _INSERTS.sub(b"", _CREATED.sub(b"", text))
     text = _INNER_LIST.sub(lambda match: b'"%s"' % re.sub(rb"[\"']", b"", match[1]), text)
     return _OUTER_BRACKETS.sub(b"", text)
+
+
+def _is_utf_8(lines: list[bytes]) -> bool:
+    try:
+        b"\n".join(lines).decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:

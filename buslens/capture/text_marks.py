@@ -10,6 +10,7 @@ are_base64    whether some cells are bytes in base64
 from __future__ import annotations
 
 import re
+import time
 from base64 import b64decode
 from calendar import timegm
 from collections import Counter
@@ -336,10 +337,10 @@ def _span(match: re.Match[bytes]) -> bytes:
 
 
 def _ticks(match: re.Match[bytes]) -> bytes:
-    """Return steps of 100 ns since the year 1, or since 1601, as seconds since 1970."""
+    """Return steps of 100 ns since the year 1, or since 1601, as date and time: whoever tells their unit is right, too."""
     value = int(match[1])
-    since_1970 = value - (_YEAR_1 if value > _YEAR_1 else _YEAR_1601)
-    return b"%d.%07d" % divmod(since_1970, 10_000_000)
+    seconds, part = divmod(value - (_YEAR_1 if value > _YEAR_1 else _YEAR_1601), 10_000_000)
+    return b"%s.%07dZ" % (time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(seconds)).encode(), part)
 
 
 def _parts_of_run(line: bytes) -> re.Match[bytes] | None:

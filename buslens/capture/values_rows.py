@@ -293,7 +293,8 @@ def one_value_a_row(head: bytes, wanted: Sequence[str | int]) -> Rewriting | Non
     if len(names) < len(wanted):
         return None
     for cut, place, header, body in _tables(head):
-        if names & {key_of(split_unit(_text(name))[0]) for name in header}:
+        # A row with two of the names is the header, whatever stands above it.
+        if names and (names & _names(header) or any(len(names & _names(row)) > 1 for row in body)):
             continue
         found = _named_column(header, body, names)
         if found is not None:
@@ -391,6 +392,10 @@ def _counts(cells: Iterable[str]) -> bool:
     """Return whether cells are whole numbers, each one more than the one before."""
     numbers = [int(cell) if cell.isdigit() else -1 for cell in cells]
     return len(numbers) > 1 and all(b == a + 1 for a, b in pairwise(numbers))
+
+
+def _names(row: Iterable[str]) -> set[str]:
+    return {key_of(split_unit(_text(name))[0]) for name in row}
 
 
 def _text(cell: str) -> str:

@@ -163,6 +163,23 @@ class TestLayout:
         text = "Time (s)\tA\tB\n" + "".join(f"{k / 10}\t{k}.5\t+{k}E-01\n" for k in range(4))
         assert read(table(tmp_path, text), ["A", "B"])[1] == [[k + 0.5 for k in range(4)], [k / 10 for k in range(4)]]
 
+    def test_groups_above_the_header(self, tmp_path: Path) -> None:
+        """A line that says what columns have in common is no header of a list with one value in each row."""
+        text = ";Outputs;Inputs\nTime (s);Enable;Feedback\n" + "".join(f"0.{k};On;Off\n" for k in range(9))
+        assert read(table(tmp_path, text), ["Enable", "Feedback"])[1] == [["On"] * 9, ["Off"] * 9]
+
+    def test_letters_with_the_byte_of_a_blank(self, tmp_path: Path) -> None:
+        """In UTF-8 the byte of a blank that does not break is a part of many letters."""
+        text = "Time (s),Lock\n" + "".join(f"0.{k},\uc7a0\uae40\n" for k in range(9))
+        assert read(table(tmp_path, text), ["Lock"])[1] == [["\uc7a0\uae40"] * 9]
+
+    @pytest.mark.parametrize("told", [NOTHING_TOLD, TableSettings(time_unit="100 ns")])
+    def test_ticks_of_100_ns(self, tmp_path: Path, told: TableSettings) -> None:
+        """Steps of 100 ns since the year 1 are told by their size, and read alike where the user says so, too."""
+        text = "Ticks;Lock\n" + "".join(f"{639 * 10**15 + k * 1_000_000};On\n" for k in range(9))
+        times, _, _ = read(table(tmp_path, text), ["Lock"], told=told)
+        assert [time - times[0] for time in times] == [100 * k for k in range(9)]
+
     @pytest.mark.parametrize("wanted", [["Supply", "Enable"], []])
     @pytest.mark.parametrize(
         "rows",

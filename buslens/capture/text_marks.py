@@ -337,7 +337,7 @@ def _span(match: re.Match[bytes]) -> bytes:
 
 
 def _ticks(match: re.Match[bytes]) -> bytes:
-    """Return steps of 100 ns since the year 1, or since 1601, as date and time: whoever tells their unit is right, too."""
+    """Return steps of 100 ns since the year 1, or since 1601, as date and time, whatever unit they are told to have."""
     value = int(match[1])
     seconds, part = divmod(value - (_YEAR_1 if value > _YEAR_1 else _YEAR_1601), 10_000_000)
     return b"%s.%07dZ" % (time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(seconds)).encode(), part)

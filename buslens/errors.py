@@ -11,6 +11,8 @@ The text is always place, what was found, what would be right:
 ``door.toml:14:9: unknown signal 'DoorOpn'; did you mean 'DoorOpen'?``
 """
 
+import re
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -29,6 +31,31 @@ class SourceLocation:
 
     def __str__(self) -> str:
         return ":".join(str(part) for part in (self.path, self.line, self.column) if part is not None)
+
+
+class Lines:
+    """Lines and columns of a text whose lines end in line feeds."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
+
+    def line(self, offset: int) -> int:
+        """Return the line of an offset, counted from 1."""
+        return bisect_right(self._starts, offset)
+
+    def column(self, offset: int) -> int:
+        """Return the column of an offset, counted from 1."""
+        return offset - self._starts[self.line(offset) - 1] + 1
+
+    def location(self, path: str, offset: int) -> SourceLocation:
+        """Return the place of an offset in a file."""
+        return SourceLocation(path, self.line(offset), self.column(offset))
+
+    def rest_of_line(self, offset: int) -> str:
+        """Return what stands at an offset, to the line's end, cut to what fits into an error text."""
+        found = self._text[offset:].split("\n", 1)[0].strip()
+        return found if len(found) <= 40 else found[:37] + "..."
 
 
 class BuslensError(Exception):

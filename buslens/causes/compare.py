@@ -77,13 +77,7 @@ class SideSummary:
     @property
     def delay(self) -> TimeBounds | None:
         """From the least to the greatest of the delays, doubt included; None if none was measured."""
-        if not self.delays:
-            return None
-        ends = [span.latest_ns for span in self.delays if span.latest_ns is not None]
-        return TimeBounds(
-            earliest_ns=min(span.earliest_ns for span in self.delays),
-            latest_ns=max(ends) if len(ends) == len(self.delays) else None,
-        )
+        return TimeBounds.hull(self.delays) if self.delays else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +90,11 @@ class ComparedItem:
     after: SideSummary
     limit: Limit | None
     change: RepairStatus
+
+    @property
+    def name(self) -> str:
+        """Rule and step."""
+        return self.rule if self.step is None else f"{self.rule}, {self.step}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,28 +1,28 @@
 """From a causes file to its records; all that is wrong with a file is said at once, each at its place."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from buslens.capture.file_kind import CAUSES, exchanged
+from buslens.capture.file_kind import CAUSES
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
-from buslens.causes._signs import read_own_sign, read_shared_sign
-from buslens.causes._traced import read_trace
+from buslens.causes._signs import read_own_sign, read_shared_sign, read_trace
 from buslens.causes.model import Cause, CauseKind, Causes, Frequency, Measurement, Probabilities, ResultRange, Sign
 from buslens.checks.findings import Result
 from buslens.defaults import demonstration_folder
 from buslens.errors import CaptureError, ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import Node, parse_document
-from buslens.expectations._values import ValueReader, type_text
+from buslens.expectations._toml import Node, parse_document, toml_bytes
+from buslens.expectations._values import InvalidValue, ValueReader
 from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Expectations
-from buslens.files import read_at_most
 
 LARGEST_FILE: Final = 8_000_000
 """Bytes of a causes file."""
+_MISSING: Final = "there is no such causes file"
 SUFFIX: Final = ".causes.toml"
 """Ends the name of a causes file; what stands before is the name of the expectations that it goes with."""
 
@@ -50,8 +50,7 @@ def causes_for(results: Sequence[Result], path: str | PathLike[str] | None = Non
     try:
         return load_causes(chosen, expected)
     except ExpectationError as error:
-        missing = path is None and error.problem == "there is no such causes file"
-        if not missing:
+        if path is not None or error.problem != _MISSING:
             raise
         raise UsageError(
             f"{chosen}: there is no such causes file beside the expectations; name one with --causes FILE.toml"
@@ -132,47 +131,22 @@ class _PartialCauses:
     problems: list[ExpectationError] = field(default_factory=list)
 
 
-class _CauseValues(ValueReader):
-    """Values of a causes file: those of an expectations file, and probabilities, names and weights besides."""
-
-    def number(self, data: object, node: Node, name: str, *, low: float, high: float) -> float | None:
-        """Return a number between two others, both excluded, or None after noting why it is none."""
-        if isinstance(data, bool) or not isinstance(data, int | float):
-            self.wrong(node, f"'{name}' must be a number, and this is {type_text(data)}")
-        elif not low < data < high:
-            self.wrong(node, f"'{name}' is {data}; it must be above {low:g} and below {high:g}")
-        else:
-            return float(data)
-        return None
-
-    def placed_names(self, data: object, node: Node, name: str) -> list[tuple[str, SourceLocation]]:
-        """Return a list of names with their places."""
-        if not isinstance(data, list) or not all(isinstance(item, str) for item in data):
-            self.wrong(node, f"'{name}' must be a list of names; write for example {name} = [\"data_silent\"]")
-            return []
-        places = [self.document.source(inner.start) for inner in node.array or []]
-        return list(zip(data, places, strict=True))
-
-
 def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _PartialCauses:
-    raw = _bytes(path)
-    if other := exchanged(raw, CAUSES):
-        raise ExpectationError(other, SourceLocation(path))
-    document = parse_document(raw, path)
-    values = _CauseValues(document)
+    document = parse_document(toml_bytes(path, LARGEST_FILE, _MISSING), path, CAUSES)
+    values = ValueReader(document)
     values.roles.update(expectations.roles)
     root, inner = document.root, document.root.table or {}
     data = values.table(FILE, root, document.data, "the file")
     draft = (
         _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _PartialCauses()
     )
-    for name, source in values.placed_names(data["without"], inner["without"], "without") if "without" in data else ():
+    for name, source in data.get("without", ()):
         _leave_out(values, draft, name, source)
     shared = bool(above) or data.get("shared") == "yes"
     draft.about = data.get("about", draft.about)
     if "numbers" in data:
         draft.numbers = _numbers(values, data["numbers"], inner["numbers"]) or draft.numbers
-    for name, table, node in _named(values, data, inner, "signs"):
+    for name, table, node in _named(values, data.get("signs", ())):
         draft.defined.add(("sign", name))
         draft.lost.pop(name, None)
         sign, lost = (read_shared_sign if shared else read_own_sign)(values, expectations, name, table, node)
@@ -182,11 +156,11 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Par
         elif lost:
             draft.lost[name] = lost
     _cautions(values, draft, data, inner)
-    for name, table, node in _named(values, data, inner, "measurements"):
+    for name, table, node in _named(values, data.get("measurements", ())):
         draft.defined.add(("measurement", name))
         if measurement := _measurement(values, draft.cautions, expectations, name, table, node):
             draft.measurements[name] = measurement
-    for name, table, node in _named(values, data, inner, "causes"):
+    for name, table, node in _named(values, data.get("causes", ())):
         draft.mentions[name] = []
         if cause := _cause(values, draft.cautions, name, table, node, draft.mentions[name]):
             draft.causes[name] = cause
@@ -195,18 +169,8 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Par
     return draft
 
 
-def _bytes(path: str) -> bytes:
-    try:
-        return read_at_most(path, LARGEST_FILE)
-    except FileNotFoundError:
-        raise ExpectationError("there is no such causes file", SourceLocation(path)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ExpectationError(f"this file cannot be read: {reason}", SourceLocation(path)) from None
-
-
 def _base(
-    values: _CauseValues, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]
+    values: ValueReader, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]
 ) -> _PartialCauses:
     """Return what the file under a file says."""
     path = str(_place_of(Path(name).name, Path(above[-1])))
@@ -234,7 +198,7 @@ def _place_of(name: str, file: Path) -> Path:
     return beside
 
 
-def _leave_out(values: _CauseValues, draft: _PartialCauses, name: str, source: SourceLocation) -> None:
+def _leave_out(values: ValueReader, draft: _PartialCauses, name: str, source: SourceLocation) -> None:
     held: tuple[dict[str, Any], ...] = (draft.signs, draft.lost, draft.causes, draft.measurements)
     if not any(name in table for table in held):
         known = [key for table in held for key in table]
@@ -246,92 +210,59 @@ def _leave_out(values: _CauseValues, draft: _PartialCauses, name: str, source: S
 
 
 def _named(
-    values: _CauseValues, data: Mapping[str, Any], inner: Mapping[str, Node], key: str
-) -> Iterable[tuple[str, dict[str, object], Node]]:
-    """Yield the tables under a key, noting what is none."""
-    if key not in data:
-        return
-    if not isinstance(data[key], dict):
-        values.wrong(inner[key], f"'{key}' must be tables, and this is {type_text(data[key])}; write [{key}.NAME]")
-        return
-    for name, table in data[key].items():
-        node = (inner[key].table or {})[name]
-        if not isinstance(table, dict):
-            values.wrong(node, f"'{name}' must be a table, and this is {type_text(table)}; write [{key}.{name}]")
-        elif not name.isidentifier():
-            values.wrong(node.key, f"'{name}' cannot be a name here; use letters, digits and '_'")
-        else:
+    values: ValueReader, tables: Iterable[tuple[str, dict[str, object], Node]]
+) -> Iterator[tuple[str, dict[str, object], Node]]:
+    """Yield tables that have a name, noting what cannot be one."""
+    for name, table, node in tables:
+        if name.isidentifier():
             yield name, table, node
+        else:
+            values.wrong(node.key, f"'{name}' cannot be a name here; use letters, digits and '_'")
 
 
 # --- numbers -------------------------------------------------------------------------------------------
 
 
-def _numbers(values: _CauseValues, data: object, node: Node) -> Probabilities | None:
-    if not isinstance(data, dict):
-        values.wrong(node, f"'numbers' must be a table, and this is {type_text(data)}; write [numbers]")
-        return None
+def _numbers(values: ValueReader, data: dict[str, object], node: Node) -> Probabilities | None:
     before = len(values.problems)
-    read, inner = values.table(NUMBERS, node, data, "the table of numbers"), node.table or {}
-    shares = {
-        name: values.number(read[name], inner[name], name, low=0.0, high=1.0)
-        for name in ("cannot", "never", "rare", "sometimes", "usual", "reading", "sure")
-        if name in read
-    }
-    worth = values.number(read["worth"], inner["worth"], "worth", low=0.0, high=1e6) if "worth" in read else 20.0
-    apart = values.number(read["apart"], inner["apart"], "apart", low=1.0, high=1e6) if "apart" in read else None
-    order = [shares.get(word.value) for word in (Frequency.NEVER, Frequency.RARE, Frequency.SOMETIMES, Frequency.USUAL)]
-    known = [share for share in order if share is not None]
-    if known != sorted(set(known)):
+    read = values.table(NUMBERS, node, data, "the table of numbers")
+    rising = [read[word.value] for word in reversed(Frequency) if word.value in read and word is not Frequency.CANNOT]
+    if rising != sorted(set(rising)):
         values.wrong(node, "the numbers must rise from 'never' over 'rare' and 'sometimes' to 'usual'")
-    if len(values.problems) > before or apart is None or worth is None:
+    if len(values.problems) > before:
         return None
-    exact = {name: share for name, share in shares.items() if share is not None}
-    return Probabilities(
-        often={word: exact[word.value] for word in Frequency},
-        reading=exact["reading"],
-        apart=apart,
-        sure=exact["sure"],
-        worth=worth,
-        basis=read["basis"],
-    )
+    others = {name: value for name, value in read.items() if name in {"reading", "apart", "sure", "worth", "basis"}}
+    return Probabilities(often={word: read[word.value] for word in Frequency}, **others)
 
 
 # --- cautions and weights -------------------------------------------------------------------------------
 
 
-def _cautions(values: _CauseValues, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
-    for name, text, node in _entries(values, data, inner, "cautions"):
+def _cautions(values: ValueReader, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+    for name, text in data.get("cautions", {}).items():
         if isinstance(text, str) and text.strip() and text.isprintable():
             draft.cautions[name] = text
         else:
+            node = (inner["cautions"].table or {})[name]
             values.wrong(node, f"caution '{name}' must be one text; write for example {name} = \"Park the car.\"")
 
 
-def _weights(values: _CauseValues, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
-    for name, weight, node in _entries(values, data, inner, "weights"):
+def _weights(values: ValueReader, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+    for name, weight in data.get("weights", {}).items():
+        node = (inner["weights"].table or {})[name]
         if name not in draft.causes:
             values.wrong(node.key, f"no cause is called '{name}'{did_you_mean(name, draft.causes)}")
-        elif (number := values.number(weight, node, name, low=0.0, high=1e9)) is not None:
+            continue
+        with suppress(InvalidValue):
+            number = values.bounded(replace(CAUSE["weight"], name=name), weight, node)
             draft.causes[name] = replace(draft.causes[name], weight=number)
-
-
-def _entries(
-    values: _CauseValues, data: Mapping[str, Any], inner: Mapping[str, Node], key: str
-) -> Iterable[tuple[str, object, Node]]:
-    """Yield the entries of a table of single values."""
-    if key in data and not isinstance(data[key], dict):
-        values.wrong(inner[key], f"'{key}' must be a table, and this is {type_text(data[key])}; write [{key}]")
-    elif key in data:
-        for name, value in data[key].items():
-            yield name, value, (inner[key].table or {})[name]
 
 
 # --- causes and measurements ----------------------------------------------------------------------------
 
 
 def _cause(
-    values: _CauseValues,
+    values: ValueReader,
     known: Mapping[str, str],
     name: str,
     data: dict[str, object],
@@ -340,26 +271,23 @@ def _cause(
 ) -> Cause | None:
     before = len(values.problems)
     read, inner = values.table(CAUSE, node, data, f"cause '{name}'"), node.table or {}
-    weight = values.number(read["weight"], inner["weight"], "weight", low=0.0, high=1e9) if "weight" in read else None
     signs: dict[str, Frequency] = {}
     for word in (Frequency.USUAL, Frequency.SOMETIMES, Frequency.NEVER, Frequency.CANNOT):
-        if word.value not in read:
-            continue
-        for sign, source in values.placed_names(read[word.value], inner[word.value], word.value):
+        for sign, source in read.get(word.value, ()):
             if sign in signs:
                 values.wrong(source, f"'{sign}' is named twice, as {signs[sign].value} and as {word.value}")
             signs[sign] = word
             mentions.append(_Mention("sign", sign, "", source))
     any_reading = read.get("readings") == "any"
     readings = {} if any_reading or "readings" not in read else _readings(values, read, inner["readings"], mentions)
-    cautions = _named_cautions(values, known, read, inner)
-    if len(values.problems) > before or weight is None:
+    cautions = _named_cautions(values, known, read)
+    if len(values.problems) > before:
         return None
     return Cause(
         name=name,
         title=read["title"],
         kind=CauseKind(read["kind"]),
-        weight=weight,
+        weight=read["weight"],
         signs=signs,
         otherwise=Frequency(read.get("otherwise", "rare")),
         readings=readings,
@@ -372,7 +300,7 @@ def _cause(
 
 
 def _readings(
-    values: _CauseValues, read: Mapping[str, Any], node: Node, mentions: list[_Mention]
+    values: ValueReader, read: Mapping[str, Any], node: Node, mentions: list[_Mention]
 ) -> dict[str, tuple[str, ...]]:
     data = read["readings"]
     if not isinstance(data, dict):
@@ -385,7 +313,10 @@ def _readings(
         if isinstance(results, str):
             named = [(results, values.document.source(place.start))]
         else:
-            named = values.placed_names(results, place, measurement)
+            try:
+                named = values.name_list(replace(CAUSE["usual"], name=measurement), results, place)
+            except InvalidValue:
+                continue
         if not named:
             values.wrong(place, f"'{measurement}' names no result")
         for index, (result, source) in enumerate(named):
@@ -397,7 +328,7 @@ def _readings(
 
 
 def _measurement(
-    values: _CauseValues,
+    values: ValueReader,
     known: Mapping[str, str],
     expectations: Expectations,
     name: str,
@@ -406,50 +337,34 @@ def _measurement(
 ) -> Measurement | None:
     before = len(values.problems)
     read, inner = values.table(MEASUREMENT, node, data, f"measurement '{name}'"), node.table or {}
-    minutes = (
-        values.number(read["minutes"], inner["minutes"], "minutes", low=0.0, high=1e4) if "minutes" in read else None
-    )
     unit = read.get("unit", "")
     windows = _windows(values, read["results"], inner["results"], unit) if "results" in read else []
     names = [window.name for window in windows]
     for key in ("expect", "with_fault"):
         if len(values.problems) == before and key in read and read[key] not in names:
             values.wrong(inner[key], f"no result is called '{read[key]}'{did_you_mean(read[key], names)}")
-    cautions = _named_cautions(values, known, read, inner)
+    cautions = _named_cautions(values, known, read)
     trace = read_trace(values, expectations, read["trace"], inner["trace"], unit) if "trace" in read else None
-    if len(values.problems) > before or minutes is None:
+    if len(values.problems) > before:
         return None
-    return Measurement(
-        name=name,
-        do=read["do"],
-        where=read["where"],
-        state=read["state"],
-        unit=unit,
-        minutes=minutes,
-        results=tuple(windows),
-        expect=read["expect"],
-        with_fault=read.get("with_fault", ""),
-        basis=read["basis"],
-        cautions=cautions,
-        trace=trace,
-    )
+    return Measurement(**{**read, "name": name, "results": tuple(windows), "cautions": cautions, "trace": trace})
 
 
-def _named_cautions(
-    values: _CauseValues, known: Mapping[str, str], read: Mapping[str, Any], inner: Mapping[str, Node]
-) -> tuple[str, ...]:
+def _named_cautions(values: ValueReader, known: Mapping[str, str], read: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the cautions that a cause or a measurement names, as sentences."""
-    named = values.placed_names(read["cautions"], inner["cautions"], "cautions") if "cautions" in read else []
+    named = read.get("cautions", ())
     for caution, source in named:
         if caution not in known:
             values.wrong(source, f"no caution is called '{caution}'{did_you_mean(caution, known)}")
     return tuple(known[caution] for caution, _ in named if caution in known)
 
 
-def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[ResultRange]:
+def _windows(
+    values: ValueReader, data: Iterable[tuple[dict[str, object], Node]], node: Node, unit: str
+) -> list[ResultRange]:
     windows: list[ResultRange] = []
     before = len(values.problems)
-    for item, place in values.tables("results", data, node):
+    for item, place in data:
         read, inner = values.table(RESULT, place, item, "a result"), place.table or {}
         keys = [key for key in ("least", "below") if key in read]
         if keys and not unit:
@@ -472,7 +387,7 @@ def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[
     return windows
 
 
-def _require_no_gap(values: _CauseValues, windows: list[ResultRange], node: Node) -> None:
+def _require_no_gap(values: ValueReader, windows: list[ResultRange], node: Node) -> None:
     """Every reading must be one result, and one only."""
     inf = float("inf")
     ends = sorted(

@@ -104,7 +104,7 @@ class Sign:
     shows: str
     #: Any of these findings shows it; empty if `seen` says.
     findings: tuple[FindingPattern, ...] = ()
-    #: It shows when this holds; None if `findings` or `clock discontinuity` says.
+    #: It shows when this holds; None if `findings` or `discontinuity` says.
     seen: WrittenCondition | None = None
     #: Looked for only while this holds; None: always.
     while_: WrittenCondition | None = None
@@ -183,7 +183,7 @@ class Measurement:
     #: With what in which state.
     state: str
     #: Unit of the reading; empty if the results are words only.
-    unit: str
+    unit: str = ""
     minutes: float
     results: tuple[ResultRange, ...]
     #: The result that a healthy vehicle shows.

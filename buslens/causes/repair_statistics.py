@@ -15,6 +15,7 @@ one rate all fall into the first T of T + t with the chance (T / (T + t))^k (Prz
 """
 
 import math
+from bisect import bisect_left
 from typing import Final
 
 CONFIDENCE: Final = 0.95
@@ -101,14 +102,8 @@ def clean_trials_needed(failed: int, trials: int) -> int:
     if not 1 <= failed <= trials:
         raise ValueError(f"{failed} of {trials} is no count of failures among trials")
     # The chance falls with every clean one; after a single failure it is N / (N + n), after more it is less.
-    low, high = 1, 19 * trials
-    while low < high:
-        middle = (low + high) // 2
-        if p_unchanged(failed, trials, middle) <= _LEVEL_ROUNDED:
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    counts = range(1, 19 * trials)
+    return 1 + bisect_left(counts, True, key=lambda clean: p_unchanged(failed, trials, clean) <= _LEVEL_ROUNDED)
 
 
 def clean_trials_needed_at(rate: float) -> int:

@@ -40,7 +40,7 @@ def headline(findings: Several[Finding], rules: Iterable[AnyRule], every: Findin
     every : Findings
         All that was found in the capture.
     """
-    first = leading(findings, {rule.name: rule for rule in rules})
+    first = _first_read(findings, {rule.name: rule for rule in rules})
     alike = [it for it in findings if (it.rule, it.step, it.outcome) == (first.rule, first.step, first.outcome)]
     # Counted as reports list them: findings of one rule, step and outcome are one fault.
     others = len({(it.rule, it.step, it.outcome) for it in findings}) - 1
@@ -64,8 +64,14 @@ def times_text(alike: Several[Finding], every: Findings) -> str:
     return f"in {len(alike):,} of {tried:,} handshakes" if tried > 1 else ""
 
 
-def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding:
-    """Return the finding that a person should read first, of at least one."""
+def leading(findings: Iterable[Finding], rules: Iterable[AnyRule]) -> Finding | None:
+    """Return the finding that a person should read first: a fault, else one that is undecided; None if all are met."""
+    unmet = [it for it in findings if it.outcome is not Outcome.MET]
+    wrong = [it for it in unmet if it.outcome.is_fault] or unmet
+    return _first_read(wrong, {rule.name: rule for rule in rules}) if wrong else None
+
+
+def _first_read(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding:
     ordered = sorted(findings, key=lambda it: (it.time_ns is None, it.time_ns or 0))
     ignition = ignition_roles(rules.values())
     danger = [it for it in ordered if it.outcome.is_fault and _is_danger(rules.get(it.rule), ignition)]

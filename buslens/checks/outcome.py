@@ -1,7 +1,9 @@
 """What a finding is made of: outcome, times with their doubt, limits, and what was seen."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import Self
 
 
 class Outcome(Enum):
@@ -36,6 +38,20 @@ class TimeBounds:
     earliest_ns: int
     #: None when there is no upper end: it was not over when the log ended.
     latest_ns: int | None
+
+    @classmethod
+    def hull(cls, spans: Sequence[Self]) -> Self:
+        """Return the bounds that hold all of several; without an upper end if one has none."""
+        ends = [span.latest_ns for span in spans if span.latest_ns is not None]
+        return cls(
+            earliest_ns=min(span.earliest_ns for span in spans),
+            latest_ns=max(ends) if len(ends) == len(spans) else None,
+        )
+
+    @property
+    def end_ns(self) -> int:
+        """The upper end; the lower one where there is none."""
+        return self.earliest_ns if self.latest_ns is None else max(self.earliest_ns, self.latest_ns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,6 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from buslens.definitions.dbc_text import decode_text
 from buslens.definitions.defects import EXTENDED, DefectReport, assess
 from buslens.definitions.isolate import (
     SemanticFailure,
@@ -24,9 +23,9 @@ from buslens.definitions.j1939 import separate_senders
 from buslens.definitions.model import ByteOrder, Message, MuxCondition, Problem, Signal, ValueType
 from buslens.definitions.overlaps import overlaps
 from buslens.definitions.sanitizer import Sanitizer
-from buslens.definitions.source_map import Lines, MessageLocation, SignalLocation, SignalNote, SourceMap, outline
+from buslens.definitions.source_map import MessageLocation, SignalLocation, SignalNote, SourceMap, outline
 from buslens.definitions.statements import EXAMPLES, ORPHANS, Statement, cut, without_comments
-from buslens.errors import DefinitionError, SourceLocation
+from buslens.errors import DefinitionError, Lines, SourceLocation
 from buslens.units import NS_PER_MS
 
 _LARGEST_FACTOR: Final = 1e280
@@ -74,6 +73,36 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
     for message in messages:
         problems += overlaps(message)
     return Parsed(separate_senders(messages), tuple(sorted(problems, key=_place)))
+
+
+def decode_text(data: bytes) -> str:
+    """Return the text of a DBC file.
+
+    A byte order mark decides. Without one the format's default is cp1252; but editors save UTF-8, and files get
+    pasted together, so each line that is UTF-8 is read as such: text in cp1252 that happens to be UTF-8 is not
+    a word of any language. The five bytes that cp1252 leaves open stay control characters.
+
+    Raises UnicodeDecodeError if a byte order mark promises UTF-16 and the rest breaks the promise.
+    """
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = data[: len(data) & ~1].decode("utf-16")  # the last character may have been cut in two
+    else:
+        data = data.removeprefix(b"\xef\xbb\xbf")
+        text = (
+            data.decode("ascii")
+            if data.isascii()
+            else "".join(_decode_line(line) for line in data.splitlines(keepends=True))
+        )
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _decode_line(line: bytes) -> str:
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return "".join(
+            chr(byte) if byte in {0x81, 0x8D, 0x8F, 0x90, 0x9D} else bytes((byte,)).decode("cp1252") for byte in line
+        )
 
 
 def _require_text(text: str, path: str) -> None:
@@ -290,17 +319,15 @@ class _Maker:
                     ranges.append((int(short.mark[1:]), int(short.mark[1:])))
                 selector = note.selector if note is not None else str(only_selector)
                 selection = MuxCondition(selector=names.get(selector, selector), ranges=_merged(ranges))
-            source = self._source(short.statement)
+            source, reason = self._source(short.statement), ""
             if short.layout is None:  # a number of so many digits that the outline does not take it for one
                 reason = "no such bits: a place is such as 8|16@1, the first bit and how many there are"
-                subject = f"{place.name}.{short.name}"
-                self._problems.append(Problem(source=source, subject=subject, reason=reason))
-            elif max(abs(long.scale), abs(long.offset)) <= _LARGEST_FACTOR:
-                signals.append(_signal(long, names[short.name], selection, source))
-            else:
+            elif max(abs(long.scale), abs(long.offset)) > _LARGEST_FACTOR:
                 reason = "scale and offset must be below 1e280 in size"
-                subject = f"{place.name}.{short.name}"
-                self._problems.append(Problem(source=source, subject=subject, reason=reason))
+            if reason:
+                self._problems.append(Problem(source=source, subject=f"{place.name}.{short.name}", reason=reason))
+            else:
+                signals.append(_signal(long, names[short.name], selection, source))
         signals = self._with_selectors(place.name, signals)
         cycle = parsed.cycle_time
         attributes = parsed.dbc.attributes if parsed.dbc is not None else None

@@ -58,6 +58,11 @@ class DefectReport:
         """Return a message number with its extended flag."""
         return self.numbers.get(written, written)
 
+    def drop(self, statement: Statement, subject: str, reason: str) -> None:
+        """Keep a statement from the parser, and say why."""
+        self.faults.append(DbcDefect(statement.start, subject, reason))
+        self.leave_out([statement])
+
     def leave_out(self, statements: Iterable[Statement]) -> None:
         """Keep statements from the parser."""
         self.left_out.update(statement.start for statement in statements)
@@ -155,9 +160,7 @@ def _assess_references(
             continue
         if statement.keyword == "BA_" and statement.attribute not in placed.defined_attributes:
             hint = did_you_mean(statement.attribute or "", placed.defined_attributes)
-            reason = f"no BA_DEF_ defines this attribute{hint}"
-            found.faults.append(DbcDefect(statement.start, f'BA_ "{statement.attribute}"', reason))
-            found.leave_out([statement])
+            found.drop(statement, f'BA_ "{statement.attribute}"', f"no BA_DEF_ defines this attribute{hint}")
         if statement.number is None or not found.keeps(statement):
             continue
         number, name = found.number(statement.number), statement.name
@@ -194,10 +197,8 @@ def _assess_signals(message: MessageLocation, notes: Sequence[SignalNote], found
         while selector is not None and selector not in gone:
             selector = selectors.get(selector)
         if selector is not None:
-            subject = f"{message.name}.{signal.name}"
             reason = f"the signal {selector} that selects it is left out, and so is this one"
-            found.faults.append(DbcDefect(signal.statement.start, subject, reason))
-            found.leave_out([signal.statement])
+            found.drop(signal.statement, f"{message.name}.{signal.name}", reason)
 
 
 def _selectors(message: MessageLocation, notes: Iterable[SignalNote]) -> dict[str, str]:

@@ -67,6 +67,12 @@ class Signal:
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
 
     @property
+    def raw_range(self) -> tuple[int, int]:
+        """Least and greatest raw value; of a floating signal, of the raw values that a name can stand for."""
+        half = 1 << (64 if self.kind is ValueType.FLOAT else self.length) - 1
+        return (0, 2 * half - 1) if self.kind is ValueType.UNSIGNED else (-half, half - 1)
+
+    @property
     def last_byte(self) -> int:
         """Index of the last payload byte that the signal touches: shorter frames do not carry it."""
         if self.order is ByteOrder.INTEL:

@@ -5,12 +5,12 @@ the statements that refer to them.
 """
 
 import re
-from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from buslens.definitions.statements import ORPHANS, Statement
+from buslens.errors import Lines
 
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)
 
@@ -65,27 +65,6 @@ class SignalNote:
         return self.statement.keyword
 
 
-class Lines:
-    """Lines and columns of a text."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-        self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
-
-    def line(self, offset: int) -> int:
-        """Return the line of an offset, counted from 1."""
-        return bisect_right(self._starts, offset)
-
-    def column(self, offset: int) -> int:
-        """Return the column of an offset, counted from 1."""
-        return offset - self._starts[self.line(offset) - 1] + 1
-
-    def rest_of_line(self, offset: int) -> str:
-        """Return what stands at an offset, to the line's end, cut to what fits into an error text."""
-        found = self._text[offset:].split("\n", 1)[0].strip()
-        return found if len(found) <= 40 else found[:37] + "..."
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceMap:
     """What stands where in the text of a DBC; all places are offsets in characters."""
@@ -96,8 +75,6 @@ class SourceMap:
     statements: Sequence[Statement]
     messages: list[MessageLocation]
     notes: list[SignalNote]
-    #: ``CM_`` and ``BA_`` statements about a message or a signal, and ``BA_`` of any other kind.
-    remarks: list[Statement]
     #: Names that a ``BA_DEF_`` gives.
     defined_attributes: frozenset[str]
     lines: Lines
@@ -108,7 +85,6 @@ def outline(text: str, statements: Iterable[Statement]) -> SourceMap:
     kept = tuple(statements)
     messages: list[MessageLocation] = []
     notes: list[SignalNote] = []
-    remarks: list[Statement] = []
     defined: set[str] = set()
     for statement in kept:
         head = statement.head
@@ -123,15 +99,8 @@ def outline(text: str, statements: Iterable[Statement]) -> SourceMap:
             case "SG_":
                 if messages:
                     messages[-1].signals.append(_signal_place(statement, head))
-            case "VAL_":
-                notes.append(SignalNote(number=statement.number or 0, name=statement.name, statement=statement))
-            case "SIG_VALTYPE_":
-                number, kind = statement.number or 0, int(head["type"])
-                notes.append(SignalNote(number=number, name=statement.name, statement=statement, type=kind))
-            case "SG_MUL_VAL_":
-                notes.append(_selection_note(statement, head))
-            case "CM_" | "BA_":
-                remarks.append(statement)
+            case "VAL_" | "SIG_VALTYPE_" | "SG_MUL_VAL_":
+                notes.append(_note(statement, head))
             case "BA_DEF_":
                 defined.add(statement.attribute or "")
     return SourceMap(
@@ -139,7 +108,6 @@ def outline(text: str, statements: Iterable[Statement]) -> SourceMap:
         statements=kept,
         messages=messages,
         notes=notes,
-        remarks=remarks,
         defined_attributes=frozenset(defined),
         lines=Lines(text),
     )
@@ -152,11 +120,13 @@ def _signal_place(statement: Statement, head: re.Match[str]) -> SignalLocation:
     return SignalLocation(name=statement.name, mark=head["mark"] or "", layout=layout, statement=statement)
 
 
-def _selection_note(statement: Statement, head: re.Match[str]) -> SignalNote:
+def _note(statement: Statement, head: re.Match[str]) -> SignalNote:
+    said = head.groupdict()
     return SignalNote(
         number=statement.number or 0,
         name=statement.name,
         statement=statement,
-        selector=head["selector"],
-        ranges=tuple((int(low), int(high)) for low, high in _RANGE.findall(head["ranges"])),
+        type=int(said.get("type", 0)),
+        selector=said.get("selector", ""),
+        ranges=tuple((int(low), int(high)) for low, high in _RANGE.findall(said.get("ranges", ""))),
     )

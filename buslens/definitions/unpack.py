@@ -143,7 +143,7 @@ def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
 
 def label_codes(raw: Numbers, signal: Signal) -> tuple[NDArray[np.intp], list[str]]:
     """Return for each raw value the index of its name in a list, -1 where it has none, and the list."""
-    low, high = _raw_range(signal)
+    low, high = signal.raw_range
     named = sorted(value for value in signal.labels if low <= value <= high)
     if not named:
         return np.full(len(raw), -1, dtype=np.intp), []
@@ -232,18 +232,9 @@ def _is_whole(number: float) -> bool:
     return isinstance(number, int) or number.is_integer()
 
 
-def _raw_range(signal: Signal) -> tuple[int, int]:
-    """Return the least and the greatest raw value of a signal; for a float, of the labels it can have."""
-    if signal.kind is ValueType.FLOAT:
-        return -(1 << 63), (1 << 63) - 1
-    if signal.kind is ValueType.SIGNED:
-        return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
-    return 0, (1 << signal.length) - 1
-
-
 def _whole_line(raw: Numbers, signal: Signal, scale: int, offset: int) -> Numbers:
     """Return raw * scale + offset for whole numbers."""
-    ends = [value * scale + offset for value in _raw_range(signal)]
+    ends = [value * scale + offset for value in signal.raw_range]
     # Arithmetic modulo 2**64 is right whenever the result itself fits, whatever lies between.
     wide = raw.view(np.uint64)
     if min(ends) >= -(1 << 63) and max(ends) < 1 << 63:

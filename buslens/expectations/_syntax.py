@@ -73,7 +73,7 @@ def _tree(text: str) -> Tree[Token]:
 def syntax_tree(text: str, roles: Mapping[str, Role | None]) -> Tree[Token]:
     """Return the syntax tree of a condition.
 
-    Raises NotACondition if the text is none; the roles help to say why.
+    Raises ConditionSyntaxError if the text is none; the roles help to say why.
     """
     from lark.exceptions import UnexpectedInput
 

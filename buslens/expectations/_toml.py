@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from bisect import bisect_right
 from dataclasses import dataclass, field
+from os import PathLike, fspath
 from typing import Final, NoReturn
 
-from buslens.errors import ExpectationError, SourceLocation
+from buslens.capture.file_kind import FileKind, exchanged
+from buslens.errors import ExpectationError, Lines, SourceLocation
+from buslens.files import read_at_most
 
 _BLANK: Final = re.compile(r"(?:[ \t\n]++|\#[^\n]*+)*+")
 _KEY: Final = re.compile(r"""[ \t]*+([A-Za-z0-9_-]++|"(?:[^"\\]++|\\.)*+"|'[^']*+')[ \t]*+""")
@@ -229,12 +231,11 @@ class TomlDocument:
     text: str
     data: dict[str, object]
     root: Node
-    #: Offsets at which lines begin.
-    lines: list[int] = field(repr=False)
+    lines: Lines = field(repr=False)
 
     def source(self, offset: int) -> SourceLocation:
         """Return the place of an offset as line and column."""
-        return _source(self.path, self.lines, offset)
+        return self.lines.location(self.path, offset)
 
     def inside(self, node: Node, offset: int) -> SourceLocation:
         """Return the place of one character of a string value, counted in the value."""
@@ -242,17 +243,12 @@ class TomlDocument:
         return self.source(places[min(offset, len(places) - 1)])
 
 
-def _source(path: str, lines: list[int], offset: int) -> SourceLocation:
-    line = bisect_right(lines, offset)
-    return SourceLocation(path, line, offset - lines[line - 1] + 1)
-
-
 def backslash_hint(name: str) -> str:
     r"""Return a hint that ends an error text about a path in which ``\t`` or the like was taken for one sign."""
     return f"; {_NO_BACKSLASH}" if any(sign < " " for sign in name) else ""
 
 
-def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
+def _refuse(path: str, text: str, lines: Lines, problem: str) -> NoReturn:
     """Say in our own form where tomllib stopped."""
     match = _PLACE.fullmatch(problem)
     if match is None:
@@ -261,7 +257,7 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
         source = SourceLocation(path, int(match[2]), int(match[3]))
         line = text.split("\n")[int(match[2]) - 1].strip()
     else:
-        source, line = _source(path, lines, len(text)), "the end of the file"
+        source, line = lines.location(path, len(text)), "the end of the file"
     reason = match[1][:1].lower() + match[1][1:]
     shown = line if not match[2] else f"'{line[:60]}'"
     told = f"{source.column}: {line}"
@@ -275,8 +271,24 @@ def _header(declared: re.Match[str]) -> str:
     return f"[{'.'.join(names)}]"
 
 
-def parse_document(raw: bytes, path: str) -> TomlDocument:
-    """Return a document with all its places; ExpectationError if it is no UTF-8, or no valid TOML."""
+def toml_bytes(path: str | PathLike[str], most: int, missing: str = "there is no such file") -> bytes:
+    """Return what is in a file of at most some bytes; ExpectationError if it is not there or cannot be read."""
+    try:
+        return read_at_most(path, most)
+    except FileNotFoundError:
+        raise ExpectationError(missing, SourceLocation(fspath(path))) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ExpectationError(f"this file cannot be read: {reason}", SourceLocation(fspath(path))) from None
+
+
+def parse_document(raw: bytes, path: str, kind: FileKind | None = None) -> TomlDocument:
+    """Return a document with all its places.
+
+    Raises ExpectationError if it is no UTF-8, no valid TOML, or a file of another kind than the one that is wanted.
+    """
+    if kind is not None and (other := exchanged(raw, kind)):
+        raise ExpectationError(other, SourceLocation(path))
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         raise ExpectationError("this file is UTF-16; save it as UTF-8", SourceLocation(path))
     try:
@@ -290,10 +302,10 @@ def parse_document(raw: bytes, path: str) -> TomlDocument:
     text = text.replace("\r\n", "\n")
     if "\n" not in text:  # old line ends
         text = text.replace("\r", "\n")
-    lines = [0, *(match.end() for match in re.finditer("\n", text))]
+    lines = Lines(text)
     if (deep := _DEEP.search(text)) is not None:
         problem = "a key has 64 parts or more here, joined by points; no key of this file has more than three"
-        raise ExpectationError(problem, _source(path, lines, deep.start()))
+        raise ExpectationError(problem, lines.location(path, deep.start()))
     try:
         data: dict[str, object] = tomllib.loads(text)
         root = locate(text)

@@ -1,7 +1,7 @@
 """Values of an expectations file: each is checked against its key, and everything wrong is gathered."""
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from math import isfinite
 from typing import Any, Final, NoReturn
@@ -55,7 +55,7 @@ class ValueReader:
 
         Parameters
         ----------
-        keys : mapping of str to Key
+        keys : mapping of str to KeySpec
             What may stand in the table.
         node, data
             The table's places and what `tomllib` read there.
@@ -74,27 +74,12 @@ class ValueReader:
                 except InvalidValue:
                     continue
             elif key.required:
-                example = key.example if key.example.startswith("[[") else f"{name} = {key.example}"
-                self.wrong(node, f"{subject} has no '{name}'; write for example {example}")
+                self.wrong(node, f"{subject} has no '{name}'; write for example {key.line}")
         return values
 
     def places(self, node: Node) -> dict[str, SourceLocation]:
         """Return the places of all values of a table."""
         return {name: self.document.source(inner.start) for name, inner in (node.table or {}).items()}
-
-    def tables(self, key: str, data: object, node: Node) -> Iterator[tuple[dict[str, object], Node]]:
-        """Yield the tables of a list, noting what in it is none."""
-        if not isinstance(data, list):
-            header = (
-                f"; write [[{key}]] with two brackets" if key in {"rules", "groups"} and isinstance(data, dict) else ""
-            )
-            self.wrong(node, f"'{key}' must be a list of tables, and this is {type_text(data)}{header}")
-            return
-        for item, inner in zip(data, node.array or [], strict=True):
-            if isinstance(item, dict):
-                yield item, inner
-            else:
-                self.wrong(inner, f"'{key}' is a list of tables, and this is {type_text(item)}")
 
     def name_problem(self, what: str, name: str) -> str:
         """Return why a role or state cannot be called so; empty if it can."""
@@ -110,7 +95,7 @@ class ValueReader:
         """Return a value that has the right type of TOML."""
         if type(data) is not kind:
             problem = f"'{key.name}' must be {key.type.value}, and this is {type_text(data)}"
-            self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
+            self.refuse(node, f"{problem}; write for example {key.line}")
         return data
 
     def refuse(self, node: Node | SourceLocation, problem: str) -> NoReturn:
@@ -121,7 +106,7 @@ class ValueReader:
         text: str = self.expect(key, data, node, str)
         if not text.strip() or not text.isprintable():
             flaw = "has line ends or other control characters in it" if text.strip() else "is empty"
-            self.refuse(node, f"'{key.name}' {flaw}; write for example {key.name} = {key.example}")
+            self.refuse(node, f"'{key.name}' {flaw}; write for example {key.line}")
         return text
 
     def version(self, key: KeySpec, data: object, node: Node) -> int:
@@ -151,8 +136,17 @@ class ValueReader:
         """Return a number exactly as it is written."""
         if type(data) is not int and not (type(data) is float and isfinite(data)):
             problem = f"'{key.name}' must be {key.type.value}, and this is {type_text(data)}"
-            self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
+            self.refuse(node, f"{problem}; write for example {key.line}")
         return Fraction(str(data))
+
+    def bounded(self, key: KeySpec, data: object, node: Node) -> float:
+        """Return a number between two others, both excluded."""
+        low, high = map(float, key.choices)
+        if isinstance(data, bool) or not isinstance(data, int | float):
+            self.refuse(node, f"'{key.name}' must be a number, and this is {type_text(data)}")
+        if not low < data < high:
+            self.refuse(node, f"'{key.name}' is {data}; it must be above {low:g} and below {high:g}")
+        return float(data)
 
     def pair(self, key: KeySpec, data: object, node: Node) -> GivenPair:
         """Return who asks and who answers."""
@@ -226,7 +220,7 @@ class ValueReader:
         text = self.text(key, data, node)
         message, dot, signal = text.partition(".")
         if not (message and dot and signal) or "." in signal or text.split() != [text]:
-            self.refuse(node, f"'{text}' is not MESSAGE.SIGNAL; write for example {key.name} = {key.example}")
+            self.refuse(node, f"'{text}' is not MESSAGE.SIGNAL; write for example {key.line}")
         return message, signal
 
     def unit(self, key: KeySpec, data: object, node: Node) -> str:
@@ -253,7 +247,7 @@ class ValueReader:
     def states(self, key: KeySpec, data: object, node: Node) -> dict[str, tuple[str | int | Threshold, ...]]:
         table: dict[str, object] = self.expect(key, data, node, dict)
         if not table:
-            self.refuse(node, f"a role has at least one state; write for example states = {key.example}")
+            self.refuse(node, f"a role has at least one state; write for example {key.line}")
         states: dict[str, tuple[str | int | Threshold, ...]] = {}
         claimed: dict[str | int, str] = {}
         good = True
@@ -294,9 +288,48 @@ class ValueReader:
     def names(self, key: KeySpec, data: object, node: Node) -> tuple[str, ...]:
         items: list[object] = self.expect(key, data, node, list)
         if not items:
-            self.refuse(node, f"'{key.name}' is empty; write for example {key.name} = {key.example}")
+            self.refuse(node, f"'{key.name}' is empty; write for example {key.line}")
         places = node.array or []
         return tuple(self.text_inside(key, item, place) for item, place in zip(items, places, strict=True))
+
+    def name_list(self, key: KeySpec, data: object, node: Node) -> list[tuple[str, SourceLocation]]:
+        """Return names with their places."""
+        if not isinstance(data, list) or not all(isinstance(item, str) for item in data):
+            self.refuse(node, f"'{key.name}' must be {key.type.value}; write for example {key.line}")
+        return [(name, self.document.source(it.start)) for name, it in zip(data, node.array or [], strict=True)]
+
+    def record(self, key: KeySpec, data: object, node: Node) -> dict[str, object]:
+        if not isinstance(data, dict):
+            self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {type_text(data)}; write {key.line}")
+        return data
+
+    def tables_by_name(self, key: KeySpec, data: object, node: Node) -> list[tuple[str, dict[str, object], Node]]:
+        """Return the tables under a key with their names, noting what is none."""
+        if not isinstance(data, dict):
+            self.refuse(node, f"'{key.name}' must be tables, and this is {type_text(data)}; write {key.example}")
+        found = []
+        for name, table in data.items():
+            inner = (node.table or {})[name]
+            if isinstance(table, dict):
+                found.append((name, table, inner))
+            else:
+                problem = f"{key.name.rstrip('s')} '{name}' must be a table, and this is {type_text(table)}"
+                self.wrong(inner, f"{problem}; write [{key.name}.{name}]")
+        return found
+
+    def tables(self, key: KeySpec, data: object, node: Node) -> list[tuple[dict[str, object], Node]]:
+        """Return the tables of a list, noting what in it is none."""
+        if not isinstance(data, list):
+            is_headed = isinstance(data, dict) and key.example.startswith("[[")
+            header = f"; write {key.example} with two brackets" if is_headed else ""
+            self.refuse(node, f"'{key.name}' must be a list of tables, and this is {type_text(data)}{header}")
+        found = []
+        for item, inner in zip(data, node.array or [], strict=True):
+            if isinstance(item, dict):
+                found.append((item, inner))
+            else:
+                self.wrong(inner, f"'{key.name}' is a list of tables, and this is {type_text(item)}")
+        return found
 
     def words(self, key: KeySpec, data: object, node: Node) -> dict[str, str]:
         table: dict[str, object] = self.expect(key, data, node, dict)
@@ -307,14 +340,13 @@ class ValueReader:
         """Return a text that is a part of a value."""
         if not isinstance(data, str) or not data.strip() or not data.isprintable():
             found = type_text(data) if not isinstance(data, str) else "one that is empty or has control characters"
-            example = f"{key.name} = {key.example}"
             self.refuse(
-                node, f"'{key.name}' must be {key.type.value}, and this is {found}; write for example {example}"
+                node, f"'{key.name}' must be {key.type.value}, and this is {found}; write for example {key.line}"
             )
         return str(data)
 
     def untouched(self, key: KeySpec, data: object, node: Node) -> object:  # noqa: ARG002 - one of the readers
-        """Return what is read elsewhere, table by table."""
+        """Return what is read elsewhere."""
         return data
 
 
@@ -345,6 +377,7 @@ _READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], obj
     Type.IDENTIFIER: ValueReader.whole,
     Type.WHOLE: ValueReader.whole,
     Type.NUMBER: ValueReader.exact_number,
+    Type.BETWEEN: ValueReader.bounded,
     Type.PAIR: ValueReader.pair,
     Type.DURATION: ValueReader.duration,
     Type.LENGTH: ValueReader.duration,
@@ -357,13 +390,15 @@ _READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], obj
     Type.UNIT: ValueReader.unit,
     Type.STATES: ValueReader.states,
     Type.COLUMN: ValueReader.column,
-    Type.ALIGN: ValueReader.untouched,
+    Type.RECORD: ValueReader.record,
     Type.SAME: ValueReader.untouched,
     Type.SIGNED_DURATION: ValueReader.signed_duration,
     Type.CHOICE: ValueReader.choice,
     Type.DEFINITIONS: ValueReader.untouched,
-    Type.TABLE: ValueReader.untouched,
-    Type.TABLES: ValueReader.untouched,
+    Type.READINGS: ValueReader.untouched,
+    Type.TABLE: ValueReader.tables_by_name,
+    Type.TABLES: ValueReader.tables,
     Type.NAMES: ValueReader.names,
+    Type.NAME_LIST: ValueReader.name_list,
     Type.WORDS: ValueReader.words,
 }

@@ -65,21 +65,11 @@ Where: TypeAlias = "Callable[[int], SourceLocation]"
 _OPERATORS: Final = {"≤": "<=", "≥": ">="}
 
 
-def parse_condition(text: str, roles: Mapping[str, Role]) -> WrittenCondition:
-    """Return what a text asks to hold for a while; places in errors count in the text.
-
-    Raises ExpectationError if the text is no condition, asks for something that the roles do not have, or names a
-    moment.
-    """
-    problems: list[ExpectationError] = []
-    state = read_condition(text, roles, _in_text, problems)
-    if state is None:
-        raise_all(problems)
-    return state
-
-
 def parse_trigger(text: str, roles: Mapping[str, Role]) -> Trigger:
-    """Return the moment that a text names; parameters and errors as for `parse_condition`."""
+    """Return the moment that a text names; places in errors count in the text.
+
+    Raises ExpectationError if the text names none, or asks for something that the roles do not have.
+    """
     problems: list[ExpectationError] = []
     trigger = read_trigger(text, roles, _in_text, problems)
     if trigger is None:

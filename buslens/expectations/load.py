@@ -1,17 +1,17 @@
 """From an expectations file to its records; all that is wrong with a file is said at once, each at its place."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from os import PathLike, fspath
 from pathlib import Path
 from string import Formatter
 from typing import Any, Final
 
-from buslens.capture.file_kind import EXPECTATIONS, exchanged
+from buslens.capture.file_kind import EXPECTATIONS
 from buslens.definitions.model import Threshold
-from buslens.errors import ExpectationError, SourceLocation, did_you_mean
+from buslens.errors import SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import Node, backslash_hint, parse_document
+from buslens.expectations._toml import Node, backslash_hint, parse_document, toml_bytes
 from buslens.expectations._values import InvalidValue, ValueReader, type_text
 from buslens.expectations.model import (
     RULE_KINDS,
@@ -26,7 +26,6 @@ from buslens.expectations.model import (
     Trigger,
 )
 from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, REPLY, ROLE, RULE, SLOTS, STEP
-from buslens.files import read_at_most
 from buslens.units import power_of_unit
 
 _MOST_REPLY_BYTES: Final = 4
@@ -50,22 +49,12 @@ def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = T
         If the file cannot be read or anything in it is wrong. The text lists every problem with line, column and
         what would be right; `source` is the place of the first.
     """
-    shown = fspath(path)
-    try:
-        raw = read_at_most(path, LARGEST_FILE)
-    except FileNotFoundError:
-        raise ExpectationError("there is no such file", SourceLocation(shown)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ExpectationError(f"this file cannot be read: {reason}", SourceLocation(shown)) from None
-    return parse_expectations(raw, shown, definitions_needed=definitions_needed)
+    return parse_expectations(toml_bytes(path, LARGEST_FILE), fspath(path), definitions_needed=definitions_needed)
 
 
 def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True) -> Expectations:
     """Return what the bytes of an expectations file say; see `load_expectations`."""
-    if other := exchanged(raw, EXPECTATIONS):
-        raise ExpectationError(other, SourceLocation(path))
-    document = parse_document(raw, path)
+    document = parse_document(raw, path, EXPECTATIONS)
     values = ValueReader(document)
     root = document.root
     inner = root.table or {}
@@ -75,11 +64,17 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
     definitions = _definitions(
         values, data.get("definitions", []), inner.get("definitions", root), needed=definitions_needed
     )
-    if "reply" in data:
-        _replies(values, data["reply"], inner["reply"])
-    if "roles" in data:
-        _roles(values, data["roles"], inner["roles"])
-    rules = _rules(values, data["rules"], inner["rules"]) if "rules" in data else ()
+    # One that is wrong is there, and in doubt.
+    for key, known in (("reply", values.replies), ("roles", values.roles)):
+        known.update(dict.fromkeys(inner[key].table or () if key in data else ()))
+    for name, table, node in data.get("reply", ()):
+        values.replies[name] = _reply(values, name, table, node)
+    for name, table, node in data.get("roles", ()):
+        if problem := values.name_problem("role", name):
+            values.wrong(node.key, problem)
+        else:
+            values.roles[name] = _role(values, name, table, node)
+    rules = _rules(values, data.get("rules", ()))
     align = _align(values, data["align"], inner["align"]) if "align" in data else None
     if not data.get("roles") and not data.get("rules") and not values.problems:
         values.wrong(0, "the file asks for nothing: it has neither roles nor rules")
@@ -103,10 +98,7 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
 # --- several recordings ---------------------------------------------------------------------------------
 
 
-def _align(values: ValueReader, data: object, node: Node) -> Align | None:
-    if not isinstance(data, dict):
-        values.wrong(node, f"'align' must be a table, and this is {type_text(data)}; write [align]")
-        return None
+def _align(values: ValueReader, data: dict[str, object], node: Node) -> Align:
     read = values.table(ALIGN, node, data, "'align'")
     inner = node.table or {}
     if "same" in data and "offset" in data:
@@ -190,19 +182,6 @@ def _beside(path: Path) -> list[str]:
 # --- values in answers ----------------------------------------------------------------------------------
 
 
-def _replies(values: ValueReader, data: object, node: Node) -> None:
-    if not isinstance(data, dict):
-        values.wrong(node, f"'reply' must be tables, and this is {type_text(data)}; write [reply.supply]")
-        return
-    for name, table in data.items():
-        inner = (node.table or {})[name]
-        values.replies[name] = None
-        if isinstance(table, dict):
-            values.replies[name] = _reply(values, name, table, inner)
-        else:
-            values.wrong(inner, f"reply '{name}' must be a table, and this is {type_text(table)}; write [reply.{name}]")
-
-
 def _reply(values: ValueReader, name: str, data: dict[str, object], node: Node) -> Reply | None:
     read = values.table(REPLY, node, data, f"reply '{name}'")
     inner = node.table or {}
@@ -241,21 +220,6 @@ def _reply(values: ValueReader, name: str, data: dict[str, object], node: Node) 
 
 
 # --- roles ----------------------------------------------------------------------------------------------
-
-
-def _roles(values: ValueReader, data: object, node: Node) -> None:
-    if not isinstance(data, dict):
-        values.wrong(node, f"'roles' must be tables, and this is {type_text(data)}; write [roles.door_open]")
-        return
-    for name, table in data.items():
-        inner = (node.table or {})[name]
-        values.roles[name] = None
-        if problem := values.name_problem("role", name):
-            values.wrong(inner.key, problem)
-        elif isinstance(table, dict):
-            values.roles[name] = _role(values, name, table, inner)
-        else:
-            values.wrong(inner, f"role '{name}' must be a table, and this is {type_text(table)}; write [roles.{name}]")
 
 
 def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -> Role | None:
@@ -379,10 +343,10 @@ def _role_places(values: ValueReader, inner: Mapping[str, Node], signal_at: int)
 # --- rules ----------------------------------------------------------------------------------------------
 
 
-def _rules(values: ValueReader, data: object, node: Node) -> tuple[AnyRule, ...]:
+def _rules(values: ValueReader, data: Iterable[tuple[dict[str, object], Node]]) -> tuple[AnyRule, ...]:
     rules: list[AnyRule] = []
     names: dict[str, Node] = {}
-    for table, inner in values.tables("rules", data, node):
+    for table, inner in data:
         name = table.get("name")
         if isinstance(name, str):
             place = (inner.table or {})["name"]
@@ -432,10 +396,10 @@ def _says(values: ValueReader, outcome: str, sentence: str, node: Node) -> None:
             values.wrong(node, f"'{{{name}}}' is no slot{did_you_mean(name, SLOTS)}")
 
 
-def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], inner: Mapping[str, Node]) -> None:
+def _limits(values: ValueReader, read: Mapping[str, Any], inner: Mapping[str, Node], low: str, high: str) -> None:
     """Note a lower limit above its upper one."""
-    if low[1] is not None and high[1] is not None and low[1] > high[1]:
-        values.wrong(inner[low[0]], f"'{low[0]}' is greater than '{high[0]}', so nothing could ever be right")
+    if read.get(low) is not None and read.get(high) is not None and read[low] > read[high]:
+        values.wrong(inner[low], f"'{low}' is greater than '{high}', so nothing could ever be right")
 
 
 def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
@@ -446,13 +410,13 @@ def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Nod
         values.wrong(inner["usual_tries"], "'usual_tries' is greater than 'tries', which says how many there may be")
 
 
-def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
-    if data == []:
+def _steps(values: ValueReader, data: Sequence[tuple[dict[str, object], Node]], node: Node) -> tuple[Step, ...]:
+    if not node.array:
         values.wrong(node, "a sequence has at least one step")
     steps: list[Step] = []
     names: list[str] = []
-    written = [item.get("name") for item in data if isinstance(item, dict)] if isinstance(data, list) else []
-    for item, place in values.tables("steps", data, node):
+    written = [item.get("name") for item, _ in data]
+    for item, place in data:
         inner = place.table or {}
         name = item.get("name")
         read = values.table(STEP, place, item, f"step '{name}'" if isinstance(name, str) and name else "this step")
@@ -460,9 +424,8 @@ def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
             values.wrong(inner["name"], f"there is a step '{name}' in this rule already; names must differ")
         if "from" in read and read["from"] not in names:
             values.wrong(inner["from"], _no_earlier_step(read["from"], name, names, written))
-        _limits(values, ("after", read.get("after")), ("within", read.get("within")), inner)
-        _limits(values, ("after", read.get("after")), ("late_over", read.get("late_over")), inner)
-        _limits(values, ("late_over", read.get("late_over")), ("within", read.get("within")), inner)
+        for low, high in (("after", "within"), ("after", "late_over"), ("late_over", "within")):
+            _limits(values, read, inner, low, high)
         if "name" in read:
             names.append(read["name"])
         if all(key in read for key in ("name", "await", "within")):
@@ -482,13 +445,9 @@ def _no_earlier_step(wanted: str, own: object, earlier: list[str], written: list
 
 
 def _pulse(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
-    _one_limit(values, inner)
-    _limits(values, ("least", read.get("least")), ("most", read.get("most")), inner)
-
-
-def _one_limit(values: ValueReader, inner: Mapping[str, Node]) -> None:
     if "least" not in inner and "most" not in inner:
         values.wrong(inner["kind"], "this rule has neither 'least' nor 'most', so nothing could ever be wrong")
+    _limits(values, read, inner, "least", "most")
 
 
 def _agree(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
@@ -504,12 +463,11 @@ def _alive(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node])
 
 
 def _range(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
-    _one_limit(values, inner)
     role = values.roles.get(read.get("of", ""))
     for name in ("least", "most"):
         if name in read:
             read[name] = None if role is None else values.in_unit(read[name], role.unit, inner[name])
-    _limits(values, ("least", read.get("least")), ("most", read.get("most")), inner)
+    _pulse(values, read, inner)
 
 
 def _precedes(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:

@@ -588,6 +588,10 @@ class Expectations:
     def __repr__(self) -> str:
         return f"<Expectations of {self.path}: {len(self.roles)} roles, {len(self.rules)} rules>"
 
+    def rule(self, name: str) -> AnyRule | None:
+        """Return the rule of a name; None if there is none."""
+        return next((rule for rule in self.rules if rule.name == name), None)
+
     def shown_name(self, role: str) -> str:
         """Return what people read instead of the name of a role."""
         return self.roles[role].shown_name if role in self.roles else role.replace("_", " ")

@@ -171,7 +171,7 @@ def _raws(
 ) -> list[int]:
     """Return the raw values that a label or raw value stands for, noting why it stands for none."""
     if isinstance(label, int):
-        least, most = _raw_range(signal)
+        least, most = signal.raw_range
         if least <= label <= most:
             return [label]
         text = f"{label} does not fit {_full(role)}: its {signal.length} bits hold {least} to {most}"
@@ -181,12 +181,6 @@ def _raws(
     if not raws and role.column is None:  # else it may be a text of the column
         problems.append(ExpectationError(_no_label(role, signal, label), place))
     return raws
-
-
-def _raw_range(signal: Signal) -> tuple[int, int]:
-    if signal.kind is ValueType.SIGNED:
-        return -(1 << (signal.length - 1)), (1 << (signal.length - 1)) - 1
-    return 0, (1 << signal.length) - 1
 
 
 def _no_label(role: Role, signal: Signal, label: str) -> str:

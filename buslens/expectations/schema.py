@@ -34,11 +34,12 @@ class Type(Enum):
     IDENTIFIER = "a whole number from 0 to 65535, such as 0xD010"
     WHOLE = "a whole number, 0 or more"
     NUMBER = "a number"
+    BETWEEN = "a number above one end and below another"
     PAIR = "who asks and who answers, as a text"
     SIGNAL = "a text MESSAGE.SIGNAL"
     UNIT = "a unit without spaces"
     STATES = "a table of state name = label, raw value or a list of them"
-    ALIGN = "a table"
+    RECORD = "a table"
     SAME = "one or two moments, or a list of such pairs"
     SIGNED_DURATION = "a duration, perhaps with a minus"
     COLUMN = "the header of a column, or its number from 1"
@@ -47,6 +48,8 @@ class Type(Enum):
     TABLE = "a table of tables, one for each name"
     TABLES = "a list of tables"
     NAMES = "a list of texts"
+    NAME_LIST = "a list of names"
+    READINGS = 'a table of measurement = result, or the text "any"'
     WORDS = "a table of text = text"
 
 
@@ -62,8 +65,14 @@ class KeySpec:
     example: str
     #: What holds when it is left away, for the reference; None: it is required.
     default: str | None = None
-    #: All words that a `Type.CHOICE` can be.
+    #: All words that a `Type.CHOICE` can be; both ends of a `Type.BETWEEN`, which it must not reach.
     choices: tuple[str, ...] = ()
+
+    @property
+    def line(self) -> str:
+        """How it is written in a file: as a header, or behind its name."""
+        is_header = self.example.startswith(("[[", f"[{self.name}"))
+        return self.example if is_header else f"{self.name} = {self.example}"
 
     @property
     def required(self) -> bool:

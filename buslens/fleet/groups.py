@@ -50,7 +50,7 @@ def load_groups(path: str) -> tuple[Group, ...]:
         inner = (document.root.table or {})["groups"]
         if data["groups"] == []:
             values.wrong(inner, "there are no groups; write [[groups]]")
-        for table, node in values.tables("groups", data["groups"], inner):
+        for table, node in data["groups"]:
             group = _group(values, table, node)
             if group is None:
                 continue

@@ -25,7 +25,7 @@ class PendingStep:
     @property
     def elapsed(self) -> TimeBounds:
         """Time since the clock began, ns; an interval, for the log shows the reference only between two frames."""
-        latest_ns = self.reference.earliest_ns if self.reference.latest_ns is None else self.reference.latest_ns
+        latest_ns = self.reference.end_ns
         return TimeBounds(
             earliest_ns=max(self.now_ns - latest_ns, 0), latest_ns=max(self.now_ns - self.reference.earliest_ns, 0)
         )

@@ -2,7 +2,7 @@
 
 Milliseconds in which nothing happens cost little: then only what never rests is worked out (`_CarSimulation.coast`).
 
-`live` lets it happen and returns a `CarTrace`: what each unit would put on the bus at each millisecond.
+`simulate_car` lets it happen and returns a `CarTrace`: what each unit would put on the bus at each millisecond.
 """
 
 from collections.abc import Mapping, Sequence
@@ -111,7 +111,7 @@ def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, du
     end = LONGEST_MS if duration_ms is None else WARM_UP_MS + duration_ms
     changed_at: list[int] = []
     snapshots: list[Snapshot] = []
-    supply, voltage, current, speed, load = [], [], [], [], []
+    analog: list[tuple[float, ...]] = []
     before: Snapshot | None = None
     idle = 0
     for now in range(end):
@@ -125,11 +125,8 @@ def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, du
                 snapshots.append(snapshot)
                 before = snapshot
         idle = idle - 1 if idle else car.idle_ms(now + 1)
-        supply.append(car.supply)
-        voltage.append(car.volts)
-        current.append(car.lock.current)
-        speed.append(max(car.controls.speed, scenario.phantom_speed))
-        load.append(car.load)
+        speed = max(car.controls.speed, scenario.phantom_speed)
+        analog.append((car.supply, car.volts, car.lock.current, speed, car.load))
         if car.driver.done:
             if duration_ms is None:
                 break
@@ -137,13 +134,7 @@ def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, du
     return CarTrace(
         changed_at=np.array(changed_at, dtype=np.int64),
         snapshots=snapshots,
-        analog={
-            "SUPPLY": np.array(supply),
-            "VOLTAGE": np.array(voltage),
-            "CURRENT": np.array(current),
-            "SPEED": np.array(speed),
-            "LOAD": np.array(load),
-        },
+        analog=dict(zip(("SUPPLY", "VOLTAGE", "CURRENT", "SPEED", "LOAD"), np.array(analog).T.copy(), strict=True)),
         temperature=scenario.temperature,
         spoken_at=np.array(car.spoken_at, dtype=np.int64),
         broken_at=car.broken_at,

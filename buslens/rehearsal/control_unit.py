@@ -95,19 +95,19 @@ class ControlUnit:
     ----------
     enable : bool
         What it drives.
-    request : Goal
+    request : BoltTarget
         What it asks for on the data line.
     clearance : Clearance
         Whether the ignition may come on.
     tries : int
         Pulses of the attempt.
-    trouble : Trouble
+    trouble : FaultCode
         The latest fault.
     unlocked : bool
         The hard-wired feedback, filtered.
     data_unlocked : bool or None
         The feedback of the data line; None without data.
-    pairing : Learn
+    pairing : PairingState
         What the lock unit says of itself.
     """
 

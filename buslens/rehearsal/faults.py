@@ -59,8 +59,5 @@ FAULTS: Final[Mapping[str, Fault]] = {
 
 def adjusted(scenario: Scenario, *, temperature: float | None, battery_volts: float | None) -> Scenario:
     """Return a scenario with another temperature, degC, or battery, V."""
-    if temperature is not None:
-        scenario = replace(scenario, temperature=temperature)
-    if battery_volts is not None:
-        scenario = replace(scenario, battery_volts=battery_volts)
-    return scenario
+    given: dict[str, Any] = {"temperature": temperature, "battery_volts": battery_volts}
+    return replace(scenario, **{name: value for name, value in given.items() if value is not None})

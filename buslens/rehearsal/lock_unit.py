@@ -85,7 +85,7 @@ class LockUnit:
         Drawn from the supply, A.
     contact_closed : bool
         The hard-wired contact: closed while the bolt is released.
-    telegram : Telegram or None
+    telegram : DataLineMessage or None
         What the unit would say on the data line at this moment; None while it says nothing.
     """
 
@@ -118,7 +118,7 @@ class LockUnit:
             Of the wires from there to the unit and back.
         enable : bool
             Level of the enable wire at the unit.
-        request : Goal
+        request : BoltTarget
             What the data line asks for; `BoltTarget.NONE` if it asks for nothing or is broken.
         """
         self._held_volts = max(volts - self.current * ohm, self._held_volts - HELD_VOLT_PER_MS)

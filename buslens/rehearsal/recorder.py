@@ -30,14 +30,7 @@ def record(traffic: BusTrace, life: CarTrace, recorder: LoggerSettings) -> tuple
 
 
 def _select(traffic: BusTrace, kept: NDArray[np.bool_]) -> BusTrace:
-    return BusTrace(
-        read_ns=traffic.read_ns[kept],
-        time_ns=traffic.time_ns[kept],
-        can_id=traffic.can_id[kept],
-        is_extended=traffic.is_extended[kept],
-        length=traffic.length[kept],
-        word=traffic.word[kept],
-    )
+    return BusTrace._make(column[kept] for column in traffic)
 
 
 def downsampled(traffic: BusTrace, least_ns: int) -> NDArray[np.bool_]:

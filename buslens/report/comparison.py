@@ -1,6 +1,7 @@
 """Before and after a repair, as text for a person and as part of a JSON document."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 from buslens.causes.compare import (
@@ -94,17 +95,12 @@ def shift_text(compared: ComparedItem) -> str:
         return ""
     if before is None or after is None or before.latest_ns is None or after.latest_ns is None:
         return ""
-    if after.latest_ns < before.earliest_ns:
-        shift = TimeBounds(
-            earliest_ns=before.earliest_ns - after.latest_ns, latest_ns=before.latest_ns - after.earliest_ns
-        )
-        return f"shorter by {span_text(shift)}"
-    if before.latest_ns < after.earliest_ns:
-        shift = TimeBounds(
-            earliest_ns=after.earliest_ns - before.latest_ns, latest_ns=after.latest_ns - before.earliest_ns
-        )
-        return f"longer by {span_text(shift)}"
-    return ""
+    is_shorter = after.latest_ns < before.earliest_ns
+    if not is_shorter and before.latest_ns >= after.earliest_ns:
+        return ""
+    more, less = (before, after) if is_shorter else (after, before)
+    shift = TimeBounds(earliest_ns=more.earliest_ns - less.end_ns, latest_ns=more.end_ns - less.earliest_ns)
+    return f"{'shorter' if is_shorter else 'longer'} by {span_text(shift)}"
 
 
 def proof_lines(proof: RepairEvidence) -> Iterator[str]:
@@ -238,9 +234,7 @@ def _proved(comparison: RepairComparison, *, in_full: bool) -> Iterator[Paragrap
     for proof in comparison.proofs:
         yield item(_proof_sign(proof), f"{clean(proof.rule)}; {'; '.join(proof_lines(proof))}")
     for quiet in comparison.quiets:
-        mark = DOUBT_SIGN if quiet.missing_ns else MET_SIGN
-        line = f"{clean(quiet.rule)}: {quiet_line(quiet)}"
-        yield item(mark, line)
+        yield item(DOUBT_SIGN if quiet.missing_ns else MET_SIGN, f"{clean(quiet.rule)}: {quiet_line(quiet)}")
     meaning = METHOD if in_full else f"{_PROVED}; --all says more."
     yield paragraph(StyledText(meaning, TextStyle.FAINT), indent=MARGIN)
 
@@ -255,16 +249,13 @@ def _why(comparison: RepairComparison) -> str:
     match comparison.conclusion:
         case Conclusion.NOT_REPAIRED:
             return next(clean(it.summary) for it in comparison.after if it.verdict is Verdict.FAULTY)
-        case Conclusion.NOTHING_TO_PROVE if not comparison.proofs:
-            return (
-                "the captures before the repair show nothing faulty, and no capture holds a handshake that could be "
-                "counted; record again while the lock is at work"
-            )
         case Conclusion.NOTHING_TO_PROVE:
-            return (
-                "the captures before the repair show nothing faulty; give one that does, or say how often it failed "
-                "with --failed K/M"
-            )
+            more = "; give one that does, or say how often it failed with --failed K/M"
+            if not comparison.proofs:
+                more = (
+                    ", and no capture holds a handshake that could be counted; record again while the lock is at work"
+                )
+            return f"the captures before the repair show nothing faulty{more}"
         case Conclusion.REPAIRED:
             counts = [
                 f"{clean(proof.rule)} failed in {_rate_text(proof)}, and in none of {proof.after.clean:,} since"
@@ -331,8 +322,7 @@ def _assumed(proofs: Iterable[RepairEvidence]) -> str:
 
 
 def _named(compared: Iterable[ComparedItem]) -> str:
-    names = [clean(one.rule if one.step is None else f"{one.rule}, {one.step}") for one in compared]
-    return "; ".join(names)
+    return "; ".join(clean(one.name) for one in compared)
 
 
 def _and(parts: Sequence[str]) -> str:
@@ -367,8 +357,8 @@ def _proof_entry(proof: RepairEvidence) -> dict[str, Any]:
     by_three = min(3 / now.clean, 1.0) if now.clean and not now.failed else None
     return {
         "rule": proof.rule,
-        "before": _trials_entry(proof.before),
-        "after": _trials_entry(proof.after),
+        "before": asdict(proof.before),
+        "after": asdict(proof.after),
         "failed_before": {"failed": proof.history[0], "of": proof.history[1]},
         "rate_before_interval": None if proof.history_interval is None else list(proof.history_interval),
         "stated_rate": None if known is None else {"failed": known[0], "of": known[1]},
@@ -377,7 +367,3 @@ def _proof_entry(proof: RepairEvidence) -> dict[str, Any]:
         "clean_missing": proof.missing if proof.needed is not None else None,
         "chance_if_unchanged": proof.unchanged,
     }
-
-
-def _trials_entry(trials: TrialCounts) -> dict[str, int]:
-    return {"clean": trials.clean, "failed": trials.failed, "unjudged": trials.unjudged}

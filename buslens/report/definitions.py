@@ -194,9 +194,7 @@ def _range(signal: Signal) -> tuple[float, float] | None:
         return signal.minimum, signal.maximum
     if signal.kind is ValueType.FLOAT:
         return None
-    half = 1 << signal.length - 1
-    low, high = (-half, half - 1) if signal.kind is ValueType.SIGNED else (0, 2 * half - 1)
-    ends = (low * signal.scale + signal.offset, high * signal.scale + signal.offset)
+    ends = [raw * signal.scale + signal.offset for raw in signal.raw_range]
     return min(ends), max(ends)
 
 

@@ -198,13 +198,7 @@ class DiagramLayout:
         is_fault = finding.outcome.is_fault
         words = tuple(legible(w) for w in place.words)
         priority = 0 if is_fault else 1 if finding.outcome is Outcome.UNDECIDED else 2
-        reach, in_vain = place.measured, False
-        if reach is None and finding.outcome is Outcome.MISSING and place.allowed and finding.reference:
-            latest = finding.reference.latest_ns
-            first = finding.reference.earliest_ns
-            type_reach = type(place.allowed)
-            reach = type_reach(start=(first, first if latest is None else latest), end=place.allowed.end)
-            in_vain = True
+        reach = place.awaited or place.measured
         if reach is None:
             if finding.outcome is Outcome.MET or finding.time_ns is None:
                 return None
@@ -215,7 +209,7 @@ class DiagramLayout:
             words=words,
             number=number,
             is_fault=is_fault,
-            in_vain=in_vain,
+            in_vain=place.awaited is not None,
             open_start=reach.start[1] < self.view.start_ns,
             open_end=reach.end[0] > self.view.end_ns or (finding.delay is not None and finding.delay.latest_ns is None),
             priority=priority,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 from buslens.dialogue.contents import Contents, read_answer, read_request
 from buslens.dialogue.fault_codes import DiagnosticCode, FaultCodes
@@ -69,15 +69,8 @@ def dialogue_document(entries: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
 
 def error_entry(path: str, problem: str) -> dict[str, Any]:
     """Return the entry of a capture that cannot be read; ``error`` says why."""
-    return {
-        "path": path,
-        "error": problem,
-        "pairs": [],
-        "senders": [],
-        "exchanges": [],
-        "others": [],
-        "fault_codes": [],
-    }
+    parts = ("pairs", "senders", "exchanges", "others", "fault_codes")
+    return {"path": path, "error": problem, **{part: [] for part in parts}}
 
 
 def dialogue_entry(dialogue: Dialogue) -> dict[str, Any]:
@@ -132,28 +125,22 @@ def _report(dialogue: Dialogue, *, is_whole: bool) -> Iterator[Paragraph]:
     yield paragraph(_summary(dialogue))
 
 
-class _Row(NamedTuple):
-    """Exchanges that say the same, in order of time."""
-
-    exchanges: list[Exchange]
-
-
-def _rows(dialogue: Dialogue) -> list[_Row]:
+def _rows(dialogue: Dialogue) -> list[list[Exchange]]:
     """Return the exchanges; those of one request with the same answers share a row, where the first is."""
-    rows: dict[tuple[object, ...], _Row] = {}
+    rows: dict[tuple[object, ...], list[Exchange]] = {}
     for it in dialogue.exchanges:
         answers = tuple((answer.message.sender, answer.message.data, answer.message.end) for answer in it.answers)
         key = (it.request.sender, it.request.data, it.request.end, it.outcome, it.reason, answers)
-        rows.setdefault(key, _Row([])).exchanges.append(it)
+        rows.setdefault(key, []).append(it)
     return list(rows.values())
 
 
-def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
-    first, last = row.exchanges[0], row.exchanges[-1]
+def _row(row: list[Exchange], origin_ns: int) -> Iterator[Paragraph]:
+    first, last = row[0], row[-1]
     when = seconds(first.request.first_ns - origin_ns)
     request = read_request(first.request.data)
     repeats = ""
-    if (count := len(row.exchanges)) > 1:
+    if (count := len(row)) > 1:
         repeats = f", {count:,} times until {seconds(last.request.first_ns - origin_ns)}"
     ink = TextStyle.WRONG if _SIGNS[first.outcome] == WRONG_SIGN else TextStyle.STRONG
     yield paragraph(
@@ -168,8 +155,8 @@ def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
         reason = f": {first.reason}" if first.reason else ""
         yield paragraph(f"{first.outcome.value}{reason}", indent=2 * MARGIN)
     for k, answer in enumerate(first.answers):
-        delays = [it.answers[k].delay for it in row.exchanges]
-        pending = sum(it.answers[k].pending for it in row.exchanges)
+        delays = [it.answers[k].delay for it in row]
+        pending = sum(it.answers[k].pending for it in row)
         after = f", {counted(pending, 'time')} pending before" if pending else ""
         text = f"{answer.message.sender} {_answer_text(answer)}{_whole(answer.message)}"
         yield paragraph(f"{text}, after {_delay_text(delays)}{after}", indent=2 * MARGIN, hang=3 * MARGIN)

@@ -106,16 +106,8 @@ def error_entry(path: str, problem: str) -> Entry:
 
 
 def _blank(path: str) -> Entry:
-    return {
-        "path": path,
-        "frames": None,
-        "skipped_lines": None,
-        "start": None,
-        "end": None,
-        "verdict": None,
-        "unexercised": [],
-        "findings": [],
-    }
+    nothing = dict.fromkeys(("frames", "skipped_lines", "start", "end", "verdict"))
+    return {"path": path, **nothing, "unexercised": [], "findings": []}
 
 
 def _finding(finding: Finding, origin_ns: int) -> dict[str, Any]:

@@ -19,10 +19,9 @@ def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
     ordered = worst_first(findings)
     for finding in ordered:
         found.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
-    wrong = [it for it in ordered if it.outcome.is_fault] or [it for it in ordered if it.outcome is Outcome.UNDECIDED]
-    if not wrong:
+    first = leading(ordered, result.expectations.rules)
+    if first is None:
         return list(found.values())
-    first = leading(wrong, {rule.name: rule for rule in result.expectations.rules})
     group = found.pop((first.rule, first.step, first.outcome))
     return [[first, *(it for it in group if it is not first)], *found.values()]
 
@@ -57,7 +56,7 @@ def range_text(alike: Sequence[Finding]) -> str:
     delays = [it.delay for it in alike if it.delay is not None]
     if len(alike) == 1 or len(delays) < len(alike) or not alike[0].outcome.is_fault:
         return ""
-    return f"{f'all {len(delays):,}' if len(delays) > 2 else 'both'}: {span_text(hull(delays))}"
+    return f"{f'all {len(delays):,}' if len(delays) > 2 else 'both'}: {span_text(TimeBounds.hull(delays))}"
 
 
 def steps_by_rule(places: Iterable[tuple[str, str | None]]) -> str:
@@ -66,11 +65,3 @@ def steps_by_rule(places: Iterable[tuple[str, str | None]]) -> str:
     for rule, step in dict.fromkeys(places):
         steps.setdefault(clean(rule), []).extend([clean(step)] if step else [])
     return ", ".join(f"{rule} ({', '.join(of)})" if of else rule for rule, of in steps.items())
-
-
-def hull(spans: Sequence[TimeBounds]) -> TimeBounds:
-    """Return the bounds that hold all of several; without an upper end if one has none."""
-    ends = [span.latest_ns for span in spans if span.latest_ns is not None]
-    return TimeBounds(
-        earliest_ns=min(span.earliest_ns for span in spans), latest_ns=max(ends) if len(ends) == len(spans) else None
-    )

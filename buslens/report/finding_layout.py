@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds
 from buslens.checks.phrases import span_text
 from buslens.expectations.model import Alive, AnyRule, Expectations, Sequence, Trigger
 from buslens.expectations.subjects import edge_condition, roles_of
@@ -44,6 +44,14 @@ class FindingLayout:
         """First and last time that it shows, ns; None if it has no place."""
         return _extent(self.finding, self.measured, self.allowed)
 
+    @property
+    def awaited(self) -> EndBounds | None:
+        """How long a step that did not come was awaited in vain; None for any other finding."""
+        reference = self.finding.reference
+        if self.measured or self.finding.outcome is not Outcome.MISSING or self.allowed is None or reference is None:
+            return None
+        return EndBounds(start=(reference.earliest_ns, reference.end_ns), end=self.allowed.end)
+
 
 def extent_of(finding: Finding) -> tuple[int, int] | None:
     """Return first and last time that a finding shows in a picture, ns; None if it has no place in any."""
@@ -72,6 +80,12 @@ def places(result: Result, findings: Iterable[Finding] | None = None) -> list[Fi
     return [_place(finding, rules.get(finding.rule), result) for finding in chosen]
 
 
+def own_handshake(result: Result, finding: Finding) -> Handshake | None:
+    """Return the handshake that a finding belongs to; None if it is of another rule."""
+    own = (finding.rule, finding.handshake)
+    return next((run for run in result.handshakes if (run.rule, run.number) == own), None)
+
+
 def _place(finding: Finding, rule: AnyRule | None, result: Result) -> FindingLayout:
     role, reference_role = _roles(finding, rule, result)
     measured = _measured(finding)
@@ -92,17 +106,14 @@ def _measured(finding: Finding) -> EndBounds | None:
     reference, delay = finding.reference, finding.delay
     if reference is None:
         return None
+    begin = (reference.earliest_ns, reference.end_ns)
     if delay is None:
         ahead = _ahead(finding)
         if ahead is None:
             return None
-        return EndBounds(
-            start=(reference.earliest_ns, _latest(reference)), end=(ahead.time.earliest_ns, _latest(ahead.time))
-        )
-    begin = (reference.earliest_ns, _latest(reference))
-    latest = delay.earliest_ns if delay.latest_ns is None else delay.latest_ns
+        return EndBounds(start=begin, end=(ahead.time.earliest_ns, ahead.time.end_ns))
     # The inverse of the subtraction that gave the delay: its least is from the latest beginning to the earliest end.
-    end = (begin[1] + delay.earliest_ns, begin[0] + latest)
+    end = (begin[1] + delay.earliest_ns, begin[0] + delay.end_ns)
     return EndBounds(start=begin, end=(min(end), max(end)))
 
 
@@ -110,8 +121,8 @@ def _ahead(finding: Finding) -> Evidence | None:
     """Return the change that came before the one that it should have followed."""
     if finding.outcome is not Outcome.OUT_OF_ORDER or finding.reference is None:
         return None
-    latest = _latest(finding.reference)
-    return next((e for e in finding.evidence if e.role and _latest(e.time) < latest), None)
+    latest = finding.reference.end_ns
+    return next((e for e in finding.evidence if e.role and e.time.end_ns < latest), None)
 
 
 def _allowed(finding: Finding) -> EndBounds | None:
@@ -119,12 +130,8 @@ def _allowed(finding: Finding) -> EndBounds | None:
     if finding.kind != "sequence" or limit is None or reference is None or limit.most is None:
         return None
     least, most = int(limit.least or 0), int(limit.most)
-    first, last = reference.earliest_ns, _latest(reference)
+    first, last = reference.earliest_ns, reference.end_ns
     return EndBounds(start=(first + least, last + least), end=(first + most, last + most))
-
-
-def _latest(span: TimeBounds) -> int:
-    return span.earliest_ns if span.latest_ns is None else max(span.earliest_ns, span.latest_ns)
 
 
 # --- lanes ----------------------------------------------------------------------------------------------
@@ -209,8 +216,8 @@ def _words(finding: Finding, timeline: Timeline | None) -> tuple[str, ...]:
         if ahead is None or reference is None:
             return (name,)
         # As everywhere, a change at `seen` came about after the frame before, so that the ends are open.
-        least = reference.earliest_ns - _latest(ahead.time)
-        most = _latest(reference) - ahead.time.earliest_ns
+        least = reference.earliest_ns - ahead.time.end_ns
+        most = reference.end_ns - ahead.time.earliest_ns
         return (f"{name}: {span_text(TimeBounds(earliest_ns=max(least, 0), latest_ns=most))} too soon", name)
     if finding.kind == "sequence":
         words = [f"{name}: {delay}, {bound}" if delay and bound else "", f"{name}: {delay}" if delay else "", name]
@@ -230,7 +237,7 @@ def _stayed(finding: Finding, timeline: Timeline | None) -> str:
     limit, reference = finding.limit, finding.reference
     if timeline is None or timeline.is_number or reference is None or not len(timeline):
         return ""
-    start = _latest(reference)
+    start = reference.end_ns
     end = start + int(limit.most or 0) if limit is not None else start
     seen = timeline.seen_ns
     first = max(int(seen.searchsorted(start, side="right")) - 1, 0)

@@ -6,7 +6,7 @@ width of the picture and not by the length of the capture.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
 from typing import Any, Final
@@ -16,36 +16,11 @@ from numpy.typing import NDArray
 
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
-RESTING: Final = frozenset(
-    [
-        "off",
-        "closed",
-        "shut",
-        "locked",
-        "low",
-        "no",
-        "none",
-        "false",
-        "inactive",
-        "idle",
-        "absent",
-        "dark",
-        "out",
-        "stopped",
-        "still",
-        "released",
-        "disabled",
-        "not_pressed",
-        "unpressed",
-        "up",
-        "0",
-        "zero",
-        "open_circuit",
-        "not_active",
-        "sleep",
-        "asleep",
-    ]
+_RESTING_WORDS: Final = (
+    "off closed shut locked low no none false inactive idle absent dark out stopped still released disabled not_pressed"
+    " unpressed up 0 zero open_circuit not_active sleep asleep"
 )
+RESTING: Final = frozenset(_RESTING_WORDS.split())
 """State names that are drawn low, whichever way round the expectations file lists them."""
 
 CROWD: Final = 3
@@ -143,35 +118,19 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
     of_states = Shape.LEVELS if len(timeline.states) == 2 else Shape.BOXES
     shape = Shape.NUMBER if timeline.is_number else of_states
     high = high_state(timeline.states) if shape is Shape.LEVELS else 1
-
-    def lane(
-        stretches: tuple[Segment, ...] = (),
-        changes: tuple[Transition, ...] = (),
-        crowds: tuple[DenseChanges, ...] = (),
-        steps: NDArray[np.float64] | None = None,
-        scale: tuple[float, float] | None = None,
-    ) -> Lane:
-        return Lane(
-            role=timeline.role,
-            shape=shape,
-            states=timeline.states,
-            unit=timeline.unit,
-            high=high,
-            clock_ns=timeline.clock_ns,
-            steps_from_ns=start_ns,
-            stretches=stretches,
-            changes=changes,
-            crowds=crowds,
-            steps=steps,
-            scale=scale,
-        )
-
-    if not len(timeline):
-        return lane()
-    start_ns = max(start_ns, int(timeline.seen_ns[0]))
+    start_ns = max([start_ns, *timeline.seen_ns[:1].tolist()])
     end_ns = min(end_ns, timeline.end_ns)
-    if end_ns <= start_ns:
-        return lane()
+    empty = Lane(
+        role=timeline.role,
+        shape=shape,
+        states=timeline.states,
+        unit=timeline.unit,
+        high=high,
+        clock_ns=timeline.clock_ns,
+        steps_from_ns=start_ns,
+    )
+    if not len(timeline) or end_ns <= start_ns:
+        return empty
     first = max(int(np.searchsorted(timeline.seen_ns, start_ns, side="right")) - 1, 0)
     last = int(np.searchsorted(timeline.seen_ns, end_ns, side="right"))
     seen = timeline.seen_ns[first:last]
@@ -190,7 +149,8 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
             (start_ns, end_ns, resolution_ns),
             lambda entry: timeline.unnamed_value(first + int(keep[entry])),
         )
-        return lane(tuple(s for s in stretches if s.state == UNKNOWN_STATE), (), crowds, steps, scale)
+        unknown = tuple(it for it in stretches if it.state == UNKNOWN_STATE)
+        return replace(empty, stretches=unknown, crowds=crowds, steps=steps, scale=scale)
     stretches, changes, crowds = _split(
         seen,
         seen - timeline.gap_ns[first:last],
@@ -199,7 +159,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
         (start_ns, end_ns, resolution_ns),
         lambda entry: timeline.unnamed_value(first + entry),
     )
-    return lane(stretches, changes, crowds)
+    return replace(empty, stretches=stretches, changes=changes, crowds=crowds)
 
 
 def _split(

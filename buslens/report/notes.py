@@ -62,7 +62,8 @@ def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tupl
         (inside if shows(view, place) else outside).setdefault(group(place.finding), []).append(place.finding)
     notes: list[Note] = []
     numbers: dict[_Group, int] = {}
-    lead = _leading_group(result, [place.finding for place in wrong])
+    first = leading((place.finding for place in wrong), result.expectations.rules)
+    lead = None if first is None else group(first)
     for key in sorted(inside, key=lambda k: (k != lead, not k[2].is_fault, _first(inside[k]))):
         numbers[key] = len(numbers) + 1
         notes.append(_note(result, inside[key], numbers[key], ""))
@@ -77,12 +78,6 @@ def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tupl
         notes = notes[:MOST_NOTES]
         notes.append(Note(number=None, head=f"{words} more", body="listed in the text report", is_fault=False))
     return notes, numbers
-
-
-def _leading_group(result: Result, wrong: list[Finding]) -> _Group | None:
-    """Return the group of the finding that the headline speaks of."""
-    worst = [it for it in wrong if it.outcome.is_fault] or wrong
-    return group(leading(worst, {rule.name: rule for rule in result.expectations.rules})) if worst else None
 
 
 def _first(findings: list[Finding]) -> int:

@@ -1,6 +1,7 @@
 """All handshakes of a sequence laid over one another, aligned at their start, with what was allowed behind them."""
 
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 from buslens.checks.findings import Handshake, Result
@@ -27,6 +28,20 @@ class OverlayTrace:
     #: Axis time of the start of the handshake.
     zero_ns: int
     is_fault: bool
+
+    @property
+    def runs(self) -> list[list[tuple[int, int, float]]]:
+        """What is known without a gap: from when to when, ns after the start, and how far below the top, 0 to 1."""
+        lane, steps = self.lane, max(len(self.lane.states) - 1, 1)
+
+        def below(state: int) -> float:
+            return 1 - (int(state == lane.high) if len(lane.states) == 2 else state) / steps
+
+        return [
+            [(it.start_ns - self.zero_ns, it.end_ns - self.zero_ns, below(it.state)) for it in stretches]
+            for is_known, stretches in groupby(lane.stretches, lambda it: it.state >= 0)
+            if is_known
+        ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +131,7 @@ def _overlay(result: Result, rule: Sequence, least: int) -> Overlay | None:
         by_run.setdefault(place.finding.handshake, []).append(place)
     roles = list(dict.fromkeys(role for step in rule.steps for role in roles_of_trigger(step.await_)))
     roles = [role for role in roles if role in result.timelines and not result.timelines[role].is_number]
-    end_ns = max([NS_PER_MS, *(run.end_ns - _zero(run) for run in shown)])
+    end_ns = max([NS_PER_MS, *(run.end_ns - run.start.end_ns for run in shown)])
     # What changed at the very end shows only if a little of the time behind it does.
     around = round(_AROUND * end_ns)
     window = (-around, end_ns + around)
@@ -125,7 +140,7 @@ def _overlay(result: Result, rule: Sequence, least: int) -> Overlay | None:
         traces = tuple(
             OverlayTrace(
                 lane=_lane(result, role, run, window, run.end_ns + around),
-                zero_ns=_zero(run),
+                zero_ns=run.start.end_ns,
                 is_fault=run.number in failed,
             )
             for run in shown
@@ -150,12 +165,8 @@ def _overlay(result: Result, rule: Sequence, least: int) -> Overlay | None:
     )
 
 
-def _zero(run: Handshake) -> int:
-    return run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
-
-
 def _lane(result: Result, role: str, run: Handshake, window: tuple[int, int], end_ns: int) -> Lane:
-    zero = _zero(run)
+    zero = run.start.end_ns
     resolution = max((window[1] - window[0]) // _COLUMNS, 1)
     return lay_lane(result.timelines[role], zero + window[0], min(zero + window[1], end_ns), resolution)
 
@@ -169,7 +180,7 @@ def _bands(
         if role not in roles_of_trigger(step.await_):
             continue
         allowed = [
-            (place.allowed, _zero(run), place)
+            (place.allowed, run.start.end_ns, place)
             for run in runs
             for place in by_run.get(run.number, ())
             if place.finding.step == step.name and place.allowed is not None

@@ -7,7 +7,6 @@ from buslens.report.annotations import TimeAxis
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList
 from buslens.report.drawing_context import DrawingContext
-from buslens.report.lanes import Lane
 from buslens.report.overlay import Overlay, OverlayLane
 from buslens.report.style import Format, Tone
 from buslens.report.text_metrics import Ruler, legible
@@ -30,9 +29,7 @@ def lay_overlay_out(result: Result, overlay: Overlay, fmt: Format, ruler: Ruler)
         in_ms=in_ms,
         scale_words=f"{'ms' if in_ms else 's'} after {overlay.zero_words}",
         caption="Shaded: allowed in every handshake; lighter: in some of them. Accent: a handshake that failed.",
-        handshake=None,
         roles=tuple(lane.role for lane in overlay.lanes),
-        left_out=(),
     )
     names = [legible(result.expectations.shown_name(lane.role)) for lane in overlay.lanes]
     levels = [words for lane in overlay.lanes for words in _levels(lane)]
@@ -70,31 +67,11 @@ def _lane(pen: DrawingContext, scale: TimeAxis, name: str, lane: OverlayLane, to
             if scale.held(last) > scale.held(first):
                 sheet.box(Box(scale.held(first), top - pad, scale.held(last), bottom + pad), tone)
     for trace in lane.traces:
-        for points in _lines(trace.lane, trace.zero_ns, scale, top, height):
+        for run in trace.runs:
+            points = [(scale.held(time), top + height * below) for *ends, below in run for time in ends]
             weight = fmt.wave * (1.3 if trace.is_fault else 0.6)
             sheet.line(points, weight, Tone.ACCENT if trace.is_fault else Tone.INK)
-    below = bottom + pad
     told = "; ".join(band.words for band in lane.bands)
-    if told:
-        below = pen.paragraph(told, below + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET, left=scale.left, most=2)
-    return below
-
-
-def _lines(lane: Lane, zero_ns: int, scale: TimeAxis, top: float, height: float) -> list[list[tuple[float, float]]]:
-    """Return the levels of one handshake as lines; a gap where the state is unknown."""
-    lines: list[list[tuple[float, float]]] = []
-    is_down = False
-    steps = max(len(lane.states) - 1, 1)
-    for stretch in lane.stretches:
-        if stretch.state < 0:
-            is_down = False
-            continue
-        rank = int(stretch.state == lane.high) if len(lane.states) == 2 else stretch.state
-        y = top + height * (1 - rank / steps)
-        points = [(scale.held(time - zero_ns), y) for time in (stretch.start_ns, stretch.end_ns)]
-        if is_down:
-            lines[-1] += points
-        else:
-            lines.append(points)
-        is_down = True
-    return lines
+    if not told:
+        return bottom + pad
+    return pen.paragraph(told, bottom + pad + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET, left=scale.left, most=2)

@@ -104,23 +104,14 @@ def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -
         first, last = np.searchsorted(timeline.seen_ns, [after_ns, until_ns], side="right").tolist()
         for index in range(first, last):
             state = int(timeline.state[index])
-            if int(timeline.why[index]) == UnknownReason.NO_FRAME_YET.value:
-                continue
-            if (
-                timeline.is_number
-                and state != UNKNOWN_STATE
-                and (index == 0 or timeline.state[index - 1] != UNKNOWN_STATE)
-            ):
+            was_known = index > 0 and timeline.state[index - 1] != UNKNOWN_STATE
+            is_new = not timeline.is_number or state == UNKNOWN_STATE or (index > 0 and not was_known)
+            if int(timeline.why[index]) == UnknownReason.NO_FRAME_YET.value or not is_new:
                 continue
             seen_ns = int(timeline.seen_ns[index])
             words = f"{moment(seen_ns, origin_ns)}  {clean(timeline.role)}: {state_text(timeline, index)}"
             doubt_ns = int(timeline.gap_ns[index]) - 1
-            if (
-                state != UNKNOWN_STATE
-                and index
-                and timeline.state[index - 1] != UNKNOWN_STATE
-                and doubt_ns >= NS_PER_MS
-            ):
+            if state != UNKNOWN_STATE and was_known and doubt_ns >= NS_PER_MS:
                 words += f", for 0 to {format_at_most(doubt_ns)} already"
             rows.append((seen_ns, words))
     return sorted(rows)

@@ -4,6 +4,7 @@ Three to five lanes: the command, the signal that tells the cause, the answer th
 from it; from just before the start of the handshake to just after the limit.
 """
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from collections.abc import Sequence as Several
 from dataclasses import dataclass, field, replace
@@ -14,12 +15,12 @@ import numpy as np
 from buslens.causes.diagnosis import Diagnosis
 from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.custom_sentences import labelled
-from buslens.checks.findings import Finding, Handshake, Outcome, Result
+from buslens.checks.findings import Finding, Handshake, Result
 from buslens.checks.headline import leading
 from buslens.checks.phrases import in_brief
-from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence, WrittenCondition
+from buslens.expectations.model import Agree, Becomes, Never, Sequence, WrittenCondition
 from buslens.expectations.subjects import roles_of, roles_of_trigger
-from buslens.report.finding_layout import FindingLayout, extent_of, places, trigger_roles
+from buslens.report.finding_layout import FindingLayout, extent_of, own_handshake, places, trigger_roles
 from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -88,14 +89,14 @@ def evidence_strip(
     """
     if not result.timelines or result.stats.last_ns is None:
         return None
-    rules = {rule.name: rule for rule in result.expectations.rules}
-    wrong = [it for it in result.findings if it.outcome.is_fault] or [
-        it for it in result.findings if it.outcome is Outcome.UNDECIDED
-    ]
-    first = places(result, [leading(wrong, rules)])[0] if wrong else None
+    wrong = [it for it in result.findings.unmet if it.outcome.is_fault] or result.findings.unmet
+    first = _leading_place(result, wrong)
     run = _run_of(result, first, rule)
-    failed = _failed_step(result, run, first, rules)
-    command = _command(rules, run)
+    failed = _failed_step(result, run, first)
+    sequence = _sequence(result, run)
+    triggers = [] if sequence is None else [sequence.start, *(step.await_ for step in sequence.steps)]
+    # The first step of a handshake is the command; of one with a single step it is the start.
+    command = next(iter(roles_of_trigger(triggers[min(len(triggers) - 2, 1)])), "") if len(triggers) > 1 else ""
     clue_roles = [] if clue is None or clue.path != result.path else _sign_roles(clue)
     start, end, zero = _stretch(result, run, first, failed)
     after, end = _what_followed(result, wrong, (start, end), {first.role if first else "", *clue_roles})
@@ -104,9 +105,9 @@ def evidence_strip(
         (command, "command"),
         *((role, "") for role in clue_roles),
         (first.role if first else "", "answer" if first and first.finding.kind == "sequence" else ""),
-        *((role, "") for role in _about(rules, first)),
+        *((role, "") for role in _about(result, first)),
         (failed.role if failed else "", "answer"),
-        *((role, "") for role in _awaited(rules, run)),
+        *((role, "") for trigger in triggers[2:] for role in roles_of_trigger(trigger)),
         (after.role if after else "", ""),
     ]:
         if role in result.timelines and (role not in order):
@@ -133,7 +134,7 @@ def evidence_strip(
         start_ns=window[0],
         end_ns=window[1],
         zero_ns=zero,
-        zero_words=labelled(_zero_text(rules, run), result.expectations.roles),
+        zero_words=labelled(in_brief(sequence.start) if sequence else "first frame", result.expectations.roles),
         roles=(),
         parts=order,
         places=tuple({id(it): it for it in drawn}.values()),
@@ -221,7 +222,6 @@ def _filled(
     result: Result, clue: Observation | None, strip: Strip, roles: Several[str], window: tuple[int, int]
 ) -> Strip:
     """Return a strip with these lanes and this stretch."""
-    rules = {rule.name: rule for rule in result.expectations.rules}
     return replace(
         strip,
         start_ns=window[0],
@@ -229,7 +229,7 @@ def _filled(
         roles=tuple(roles),
         parts={role: strip.parts.get(role, "") for role in roles},
         places=tuple(it for it in strip.places if it.role in roles),
-        tries=_tries(result, rules, strip.handshake, window),
+        tries=_tries(result, strip.handshake, window),
         clue=_clue(result, clue, roles, window),
         bounds={role: limits_of(role, result.expectations) for role in roles},
     )
@@ -259,56 +259,38 @@ def _run_of(result: Result, place: FindingLayout | None, rule: str) -> Handshake
     if place is None:
         runs = [it for it in result.handshakes if it.rule == rule] or result.handshakes
         return next((it for it in runs if it.completed), next(iter(runs), None))
-    finding, extent = place.finding, place.extent
-    for run in result.handshakes:
-        if (run.rule, run.number) == (finding.rule, finding.handshake):
-            return run
-    if extent is None:
-        return next(iter(result.handshakes), None)
-    beside = [run for run in result.handshakes if run.end_ns >= extent[0] and run.start.earliest_ns <= extent[1]]
-    return next(iter(beside), None)
+    begin, end = place.extent or (-math.inf, math.inf)
+    beside = (run for run in result.handshakes if run.end_ns >= begin and run.start.earliest_ns <= end)
+    return own_handshake(result, place.finding) or next(beside, None)
 
 
-def _failed_step(
-    result: Result, run: Handshake | None, first: FindingLayout | None, rules: Mapping[str, AnyRule]
-) -> FindingLayout | None:
+def _failed_step(result: Result, run: Handshake | None, first: FindingLayout | None) -> FindingLayout | None:
     """Return the step that failed first, in the order of the rule, in a handshake whose reason is a wider one."""
     if run is None or first is None or first.finding.kind == "sequence":
         return None
-    steps = [it for it in result.findings if (it.rule, it.handshake) == (run.rule, run.number) and it.outcome.is_fault]
-    return places(result, [leading(steps, rules)])[0] if steps else None
+    steps = (it for it in result.findings.unmet if (it.rule, it.handshake) == (run.rule, run.number))
+    return _leading_place(result, (it for it in steps if it.outcome.is_fault))
 
 
-def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
-    """Return the role whose change is the first step of a handshake; of one with a single step it is the start."""
-    rule = None if run is None else rules.get(run.rule)
-    if not isinstance(rule, Sequence) or not rule.steps:
-        return ""
-    trigger = rule.steps[0].await_ if len(rule.steps) > 1 else rule.start
-    return next(iter(roles_of_trigger(trigger)), "")
+def _leading_place(result: Result, findings: Iterable[Finding]) -> FindingLayout | None:
+    first = leading(findings, result.expectations.rules)
+    return None if first is None else places(result, [first])[0]
 
 
-def _about(rules: Mapping[str, AnyRule], place: FindingLayout | None) -> tuple[str, ...]:
+def _sequence(result: Result, run: Handshake | None) -> Sequence | None:
+    rule = None if run is None else result.expectations.rule(run.rule)
+    return rule if isinstance(rule, Sequence) else None
+
+
+def _about(result: Result, place: FindingLayout | None) -> tuple[str, ...]:
     """Return the roles that a rule other than a sequence is about."""
-    match None if place is None else rules.get(place.finding.rule):
+    match None if place is None else result.expectations.rule(place.finding.rule):
         case Never(when=WrittenCondition(condition=condition)):
             return roles_of(condition)
         case Agree(first=one, second=other):
             return (*roles_of(one.condition), *roles_of(other.condition))
         case _:
             return ()
-
-
-def _awaited(rules: Mapping[str, AnyRule], run: Handshake | None) -> Iterator[str]:
-    """Yield the roles that a handshake awaits, in its order."""
-    rule = None if run is None else rules.get(run.rule)
-    if isinstance(rule, Sequence):
-        for step in rule.steps[1:]:
-            yield from roles_of_trigger(step.await_)
-
-
-def _latest(earliest_ns: int, latest_ns: int | None) -> int:
-    return earliest_ns if latest_ns is None else latest_ns
 
 
 def _stretch(
@@ -318,7 +300,7 @@ def _stretch(
     extents = [it.extent for it in (first, failed) if it is not None and it.extent is not None]
     if run is not None:
         begin = run.start.earliest_ns
-        zero = _latest(begin, run.start.latest_ns)
+        zero = run.start.end_ns
         steps = [it.extent for it in (first, failed) if it and it.extent and it.finding.kind == "sequence"]
         others = [extent[0] for extent in extents]
         end = max([zero, *(extent[1] for extent in steps), *others])
@@ -356,21 +338,12 @@ def _what_followed(
     return None, end
 
 
-def _zero_text(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
-    rule = None if run is None else rules.get(run.rule)
-    if not isinstance(rule, Sequence):
-        return "first frame"
-    return in_brief(rule.start)
-
-
-def _tries(
-    result: Result, rules: Mapping[str, AnyRule], run: Handshake | None, window: tuple[int, int]
-) -> tuple[tuple[int, int], ...]:
+def _tries(result: Result, run: Handshake | None, window: tuple[int, int]) -> tuple[tuple[int, int], ...]:
     """Return when the command was given, as far as it shows."""
-    rule = None if run is None else rules.get(run.rule)
-    if run is None or run.tries < 2 or not isinstance(rule, Sequence) or not rule.steps:
+    sequence = _sequence(result, run)
+    if run is None or run.tries < 2 or sequence is None or not sequence.steps:
         return ()
-    for moment in rule.steps[0].await_.moments:
+    for moment in sequence.steps[0].await_.moments:
         edge = moment.edge
         timeline = result.timelines.get(edge.role) if isinstance(edge, Becomes) else None
         if timeline is None or not isinstance(edge, Becomes) or edge.state not in timeline.states:

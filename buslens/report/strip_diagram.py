@@ -58,7 +58,6 @@ def _layout(result: Result, strip: Strip, fmt: Format, ruler: Ruler, title: str,
         caption="" if run is None else f"{run.rule} {run.number}",
         handshake=run,
         roles=strip.roles,
-        left_out=(),
     )
     drawn = {id(it.finding) for it in strip.places}
     # Measures of what is OK are left out: the strip shows what the sentence speaks of.

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 from typing import Final
 
 from buslens.capture.frames import Clock, ReadStats
-from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, TimeBounds, Verdict
 from buslens.checks.headline import times_text
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
-from buslens.report.finding_kinds import answer, hull, is_told_first, kinds, range_text, sentence, steps_by_rule
+from buslens.report.finding_kinds import answer, is_told_first, kinds, range_text, sentence, steps_by_rule
 from buslens.report.formatting import (
     IDLE_SIGN,
     MET_SIGN,
@@ -258,7 +258,7 @@ def _met_step(step: str, found: Sequence[Finding]) -> str:
     words = clean(step)
     delays = [finding.delay for finding in found if finding.delay is not None]
     if delays:
-        words += f" {span_text(hull(delays))}"
+        words += f" {span_text(TimeBounds.hull(delays))}"
     limits = {limit_text(finding.limit) for finding in found if finding.limit is not None}
     return f"{words} ({limits.pop()})" if len(limits) == 1 else words
 

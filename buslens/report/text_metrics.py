@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from bisect import bisect_left
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
@@ -74,14 +76,8 @@ def shorten(ruler: Ruler, text: str, room: float, size: float, *, bold: bool = F
     """Return the text, or as much of its beginning as fits into the room, with an ellipsis."""
     if ruler.width(text, size, bold=bold) <= room:
         return text
-    low, high = 0, len(text)
-    while low < high:
-        middle = (low + high + 1) // 2
-        if ruler.width(text[:middle].rstrip() + ELLIPSIS, size, bold=bold) <= room:
-            low = middle
-        else:
-            high = middle - 1
-    return text[:low].rstrip() + ELLIPSIS
+    head = _beginning(text, lambda it: ruler.width(it.rstrip() + ELLIPSIS, size, bold=bold) <= room)
+    return head.rstrip() + ELLIPSIS
 
 
 _NUMBER_AND_UNIT: Final = re.compile(r"(?<=\d) (?=(?:ms|s|min|h|V|A|%|km/h|ohm)\b)")
@@ -106,19 +102,23 @@ def wrap(
     most : int or None
         Number of lines; what does not fit ends in an ellipsis.
     """
+
+    def fits(it: str) -> bool:
+        return ruler.width(it, size, bold=bold) <= room
+
     lines: list[str] = []
     line = ""
     for word in _words(text):
         tried = f"{line} {word}" if line else word
-        if ruler.width(tried, size, bold=bold) <= room:
+        if fits(tried):
             line = tried
             continue
         if line:
             lines.append(line)
-        while ruler.width(word, size, bold=bold) > room and len(word) > 1:
-            cut = max(1, _fitting(ruler, word, room, size, bold))
-            lines.append(word[:cut])
-            word = word[cut:]  # noqa: PLW2901 - the rest of the word is the word now
+        while len(word) > 1 and not fits(word):
+            head = _beginning(word, fits) or word[:1]
+            lines.append(head)
+            word = word[len(head) :]  # noqa: PLW2901 - the rest of the word is the word now
         line = word
     if line:
         lines.append(line)
@@ -128,15 +128,9 @@ def wrap(
     return lines
 
 
-def _fitting(ruler: Ruler, word: str, room: float, size: float, bold: bool) -> int:
-    low, high = 0, len(word)
-    while low < high:
-        middle = (low + high + 1) // 2
-        if ruler.width(word[:middle], size, bold=bold) <= room:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+def _beginning(text: str, fits: Callable[[str], bool]) -> str:
+    """Return as much of the beginning of a text as fits."""
+    return text[: bisect_left(range(1, len(text) + 1), True, key=lambda end: not fits(text[:end]))]
 
 
 @lru_cache(maxsize=20_000)

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from buslens.checks.custom_sentences import labelled
-from buslens.checks.findings import Handshake, Outcome, Result
+from buslens.checks.findings import Handshake, Result
 from buslens.checks.headline import leading
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.finding_layout import FindingLayout, extent_of, rule_roles
+from buslens.report.finding_layout import FindingLayout, extent_of, own_handshake, rule_roles
 from buslens.report.formatting import seconds
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -39,10 +39,10 @@ class View:
     #: What is shown, one sentence.
     caption: str
     #: The handshake shown; None for a stretch of the capture.
-    handshake: Handshake | None
+    handshake: Handshake | None = None
     roles: tuple[str, ...]
     #: Roles for which there is no room.
-    left_out: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
 
 
 def choose(
@@ -127,14 +127,8 @@ def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
 def _worst(result: Result, placed: list[FindingLayout]) -> FindingLayout | None:
     """Return the finding that the verdict speaks of, of those that have a place; None if all is OK."""
     shown = {id(place.finding): place for place in placed if place.extent is not None}
-    findings = [place.finding for place in shown.values()]
-    for wrong in (
-        [it for it in findings if it.outcome.is_fault],
-        [it for it in findings if it.outcome is Outcome.UNDECIDED],
-    ):
-        if wrong:
-            return shown[id(leading(wrong, {rule.name: rule for rule in result.expectations.rules}))]
-    return None
+    first = leading((place.finding for place in shown.values()), result.expectations.rules)
+    return None if first is None else shown[id(first)]
 
 
 def _failed_during(result: Result, place: FindingLayout) -> Handshake | None:
@@ -147,12 +141,10 @@ def _failed_during(result: Result, place: FindingLayout) -> Handshake | None:
 
 def _handshake_of(result: Result, place: FindingLayout) -> Handshake | None:
     """Return the handshake that a finding belongs to or, if it is of another rule, lies in; None if in none."""
-    finding, extent = place.finding, place.extent
-    for run in result.handshakes:
-        if (run.rule, run.number) == (finding.rule, finding.handshake):
-            return run
-    if extent is None:
-        return None
+    extent = place.extent
+    own = own_handshake(result, place.finding)
+    if own is not None or extent is None:
+        return own
     shared = [(min(run.end_ns, extent[1]) - max(run.start.earliest_ns, extent[0]), run) for run in result.handshakes]
     if not shared:
         return None
@@ -167,18 +159,18 @@ def _of_handshake(
     """Show a handshake, and with it the finding of another rule that it is shown for."""
     steps = [extent_of(it) for it in result.findings.of_handshakes(run.rule, {run.number})]
     extents = [it for it in (*steps, None if about is None else about.extent) if it is not None]
-    zero = run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
+    zero = run.start.end_ns
     start = min([run.start.earliest_ns, *(e[0] for e in extents)])
     end = max([zero, *(e[1] for e in extents)])
     if not extents or run.abandoned:
         end = max(end, run.end_ns)
     length = max(end - start, 20 * NS_PER_MS)
     total = sum(1 for h in result.handshakes if h.rule == run.rule)
-    rule = next((r for r in result.expectations.rules if r.name == run.rule), None)
-    start_words = "the start"
+    rule = result.expectations.rule(run.rule)
+    begun, start_words = "", "the start"
     if isinstance(rule, Sequence):
         start_words = labelled(past_tense(rule.start), result.expectations.roles)
-    begun = f", after {start_words}" if isinstance(rule, Sequence) else ""
+        begun = f", after {start_words}"
     count = f"{run.number} of {total}" if total > 1 else str(run.number)
     ended = f"; cancelled: {run.abandoned}" if run.abandoned else ""
     tries = f"; {run.tries} tries" if run.tries > 1 else ""
@@ -203,17 +195,23 @@ def _around(result: Result, placed: list[FindingLayout], place: FindingLayout) -
     first, last = _bounds(result)
     room = max((extent[1] - extent[0]) // 2, NS_PER_S // 2)
     start, end = max(extent[0] - room, first), min(extent[1] + room, last)
-    roles, left_out = _lanes(result, placed, place.finding.rule)
+    caption = f"{_seconds(result, start)} to {_seconds(result, end)} of the capture, around '{place.finding.rule}'"
+    lanes = _lanes(result, placed, place.finding.rule)
+    return _of_stretch(result, start, max(end, start + NS_PER_MS), caption, lanes)
+
+
+def _of_stretch(
+    result: Result, start_ns: int, end_ns: int, caption: str, lanes: tuple[tuple[str, ...], tuple[str, ...]]
+) -> View:
     return View(
-        start_ns=start,
-        end_ns=max(end, start + NS_PER_MS),
+        start_ns=start_ns,
+        end_ns=end_ns,
         zero_ns=result.origin_ns,
         in_ms=False,
         scale_words="s from the first frame",
-        caption=f"{_seconds(result, start)} to {_seconds(result, end)} of the capture, around '{place.finding.rule}'",
-        handshake=None,
-        roles=roles,
-        left_out=left_out,
+        caption=caption,
+        roles=lanes[0],
+        left_out=lanes[1],
     )
 
 
@@ -235,18 +233,7 @@ def _of_window(result: Result, window: tuple[float, float] | Literal["all"]) -> 
         end = min(last, result.origin_ns + round(window[1] * NS_PER_S))
         end = max(end, start + 1)
         caption = f"{_seconds(result, start)} to {_seconds(result, end)} of the capture"
-    roles, left_out = _lanes(result, [], None)
-    return View(
-        start_ns=start,
-        end_ns=end,
-        zero_ns=result.origin_ns,
-        in_ms=False,
-        scale_words="s from the first frame",
-        caption=caption,
-        handshake=None,
-        roles=roles,
-        left_out=left_out,
-    )
+    return _of_stretch(result, start, end, caption, _lanes(result, [], None))
 
 
 def _bounds(result: Result) -> tuple[int, int]:
@@ -266,10 +253,8 @@ def _lanes(
     result: Result, placed: list[FindingLayout], rule_name: str | None
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the lanes, those of the rule first, in the order in which it awaits them; and what has no room."""
-    order: list[str] = []
-    rule = next((r for r in result.expectations.rules if r.name == rule_name), None)
-    if rule is not None:
-        order += rule_roles(rule, result.expectations)
+    rule = result.expectations.rule(rule_name or "")
+    order = [] if rule is None else rule_roles(rule, result.expectations)
     order += [p.role for p in placed if p.finding.outcome.is_fault]
     # Of the rest only what is recorded: the wires at the plug, say, are no lanes of a bus log alone.
     rest = [*(name for name in result.timelines if name not in result.expectations.roles), *result.expectations.roles]

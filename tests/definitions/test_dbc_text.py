@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.definitions.dbc_text import decode_text
+from buslens.definitions.dbc import decode_text
 
 
 class TestDecodeText:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.conditions import parse_condition
 from support.examples import examples
 
 from buslens.errors import ExpectationError, SourceLocation
-from buslens.expectations.conditions import MOST_NESTED, parse_condition, parse_trigger
+from buslens.expectations.conditions import MOST_NESTED, parse_trigger
 from buslens.expectations.model import (
     And,
     Becomes,

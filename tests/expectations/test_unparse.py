@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.conditions import parse_condition
 from support.unparse import condition_text, trigger_text
 
-from buslens.expectations.conditions import parse_condition, parse_trigger
+from buslens.expectations.conditions import parse_trigger
 from buslens.expectations.model import (
     And,
     Becomes,

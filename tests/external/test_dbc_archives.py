@@ -26,8 +26,7 @@ from cantools.database.can import Database
 from support.examples import is_thorough
 from support.layouts import frame_table, frames_of
 
-from buslens.definitions.dbc import parse_dbc
-from buslens.definitions.dbc_text import decode_text
+from buslens.definitions.dbc import decode_text, parse_dbc
 from buslens.definitions.decode import decode
 from buslens.definitions.model import Definitions, Message
 from buslens.definitions.unpack import carries, physical, raw_values

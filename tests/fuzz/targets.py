@@ -33,6 +33,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from fuzz.dbc_grammar import written
 from fuzz.readings import assert_same_everywhere, assert_sound, read, units
+from support.conditions import parse_condition
 from support.logs import Row, rows_of
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
 from support.stage import select
@@ -58,7 +59,7 @@ from buslens.definitions.model import Definitions, ValueType
 from buslens.definitions.unpack import carries, labels, physical, raw_values
 from buslens.discovery.marks import actions_of, load_marks
 from buslens.errors import BuslensError
-from buslens.expectations.conditions import parse_condition, parse_trigger
+from buslens.expectations.conditions import parse_trigger
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.resolve import validate_against
 from buslens.fleet.groups import group_of, load_groups

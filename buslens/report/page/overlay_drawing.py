@@ -5,9 +5,8 @@ from typing import Final
 
 from buslens.checks.findings import Result
 from buslens.report.formatting import clean
-from buslens.report.lanes import Lane
 from buslens.report.number_scale import round_step
-from buslens.report.overlay import Overlay, OverlayLane, overlays
+from buslens.report.overlay import Overlay, OverlayLane, OverlayTrace, overlays
 from buslens.report.page.svg import svg_line, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -71,7 +70,7 @@ def _lane(
                 bands.append(svg_rect(left, top - 3, right - left, _LEVEL + 6, look))
         told.append(band.words)
     for is_fault in (False, True):
-        paths = "".join(_path(overlay, it.lane, it.zero_ns) for it in lane.traces if it.is_fault is is_fault)
+        paths = "".join(_path(overlay, it) for it in lane.traces if it.is_fault is is_fault)
         if paths:
             look = "tf" if is_fault else "to"
             marks.append(
@@ -89,23 +88,17 @@ def _lane(
         words.append(svg_text(0, bottom + _LIMIT - 1, "; ".join(told), "q s halo"))
 
 
-def _path(overlay: Overlay, lane: Lane, zero_ns: int) -> str:
+def _path(overlay: Overlay, trace: OverlayTrace) -> str:
     """Return the levels of one handshake; a gap where the state is unknown."""
-    span, top = overlay.end_ns - overlay.start_ns, max(len(lane.states) - 1, 1)
-    path, at = [], None
-    for stretch in lane.stretches:
-        if stretch.state < 0:
-            at = None
-            continue
-        rank = int(stretch.state == lane.high) if len(lane.states) == 2 else stretch.state
-        level = _LEVEL * (1 - rank / top)
-        left, right = (
-            min(max(_ALONG * (time - zero_ns - overlay.start_ns) / span, 0), _ALONG)
-            for time in (stretch.start_ns, stretch.end_ns)
-        )
-        path.append(f"{'M' if at is None else 'L'}{left:.1f} {level:.1f}H{right:.1f}")
-        at = right
-    return "".join(path)
+
+    def along(time_ns: int) -> float:
+        return min(max(_ALONG * (time_ns - overlay.start_ns) / (overlay.end_ns - overlay.start_ns), 0), _ALONG)
+
+    return "".join(
+        f"{'L' if place else 'M'}{along(start):.1f} {_LEVEL * below:.1f}H{along(end):.1f}"
+        for run in trace.runs
+        for place, (start, end, below) in enumerate(run)
+    )
 
 
 def _axis(overlay: Overlay, floor: float, marks: list[str], words: list[str]) -> None:

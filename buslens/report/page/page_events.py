@@ -29,11 +29,7 @@ def finding_entries(
 
 def _finding_entry(one: FindingLayout, lane_of: Mapping[str, int], origin_ns: int) -> dict[str, Any]:
     finding = one.finding
-    reach, in_vain = one.measured, False
-    if reach is None and finding.outcome is Outcome.MISSING and one.allowed is not None and finding.reference:
-        latest, first = finding.reference.latest_ns, finding.reference.earliest_ns
-        reach = type(one.allowed)(start=(first, first if latest is None else latest), end=one.allowed.end)
-        in_vain = True
+    awaited = one.awaited
     extent = one.extent
     return {
         "title": place(finding),
@@ -44,9 +40,9 @@ def _finding_entry(one: FindingLayout, lane_of: Mapping[str, int], origin_ns: in
         "from_lane": lane_of.get(one.reference_role, -1),
         "moment": None if finding.time_ns is None else microseconds(finding.time_ns, origin_ns),
         "extent": None if extent is None else [microseconds(time, origin_ns) for time in extent],
-        "measured": _reach(reach, origin_ns),
+        "measured": _reach(awaited or one.measured, origin_ns),
         "allowed": _reach(one.allowed, origin_ns) if finding.step else None,
-        "in_vain": in_vain,
+        "in_vain": awaited is not None,
         "open_end": finding.delay is not None and finding.delay.latest_ns is None,
         "words": [clean(words) for words in one.words],
         "limit_words": [clean(words) for words in one.limit_words],
@@ -68,7 +64,6 @@ def handshake_entries(result: Result, placed: Listing[FindingLayout], origin_ns:
             by_run.setdefault((finding.rule, finding.handshake), []).append(finding)
     entries = []
     for run in result.handshakes:
-        latest = run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
         rule = rules.get(run.rule)
         awaited = {step.name: step.await_.text for step in rule.steps} if rule else {}
         judged = by_run.get((run.rule, run.number), [])
@@ -76,7 +71,7 @@ def handshake_entries(result: Result, placed: Listing[FindingLayout], origin_ns:
             {
                 "rule": clean(run.rule),
                 "number": run.number,
-                "start": [microseconds(run.start.earliest_ns, origin_ns), microseconds(latest, origin_ns)],
+                "start": [microseconds(run.start.earliest_ns, origin_ns), microseconds(run.start.end_ns, origin_ns)],
                 "end": microseconds(run.end_ns, origin_ns),
                 "completed": run.completed,
                 "abandoned": clean(run.abandoned),
@@ -96,12 +91,11 @@ def _step_entry(
 ) -> dict[str, Any]:
     reference, limit = finding.reference, finding.limit
     assert reference is not None  # noqa: S101 - the caller has sorted out those without
-    latest = reference.earliest_ns if reference.latest_ns is None else reference.latest_ns
     came = finding.time_ns if finding.delay is not None and finding.outcome is not Outcome.MISSING else None
     return {
         "name": clean(finding.step or ""),
         "await": clean(awaited.get(finding.step or "", "")),
-        "from": [microseconds(reference.earliest_ns, origin_ns), microseconds(latest, origin_ns)],
+        "from": [microseconds(reference.earliest_ns, origin_ns), microseconds(reference.end_ns, origin_ns)],
         "least": None if limit is None or not limit.least else round(limit.least / NS_PER_US),
         "most": None if limit is None or limit.most is None else round(limit.most / NS_PER_US),
         "came": None if came is None else microseconds(came, origin_ns),

@@ -158,8 +158,7 @@ def _excess(finding: Finding) -> float:
     """Return how far a finding is from what is allowed: of one kind the greatest is the worst."""
     if finding.delay is None:
         return 0.0
-    latest = finding.delay.earliest_ns if finding.delay.latest_ns is None else finding.delay.latest_ns
-    return float(-latest if finding.outcome is Outcome.EARLY else latest)
+    return float(-finding.delay.end_ns if finding.outcome is Outcome.EARLY else finding.delay.end_ns)
 
 
 def _few(group: Sequence[Finding], worst: Finding) -> list[Finding]:

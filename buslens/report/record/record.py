@@ -53,7 +53,7 @@ def record(
         The checked captures; with a comparison those from after the repair.
     inputs : sequence of Input
         Every file that the record rests on.
-    comparison : Comparison or None
+    comparison : RepairComparison or None
         With the captures from before the repair.
     suspects : Suspects or None
         Outcome of a diagnosis.

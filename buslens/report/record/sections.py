@@ -81,7 +81,7 @@ def changes(comparison: RepairComparison) -> Iterator[tuple[str, str, str, str, 
     for it in comparison.compared:
         if it.step is not None or it.change is not RepairStatus.GOOD:
             yield (
-                it.rule if it.step is None else f"{it.rule}, {it.step}",
+                it.name,
                 side_text(it, it.before),
                 side_text(it, it.after),
                 "" if it.limit is None or it.step is None else limit_text(it.limit).removeprefix("limit "),

@@ -484,19 +484,21 @@ def _gaps_of(timeline: Timeline, gaps_ns: NDArray[np.int64]) -> Iterator[BlindIn
 
 def gap_text(timeline: Timeline, from_ns: int, to_ns: int) -> str:
     """Return what may hide between two samples of a role, and what would show it."""
-    role, gap_ns, apart_ns = plain(timeline.role), to_ns - from_ns, timeline.sampling.apart_ns
-    shortest_ns = timeline.sampling.shortest_ns or 0
-    gap = f"{'up to ' if apart_ns else ''}{format_duration(gap_ns + apart_ns)}"
+    role, gap_ns, sampling = plain(timeline.role), to_ns - from_ns, timeline.sampling
+    shortest_ns, apart_ns, coarse_ns = sampling.shortest_ns or 0, sampling.apart_ns, sampling.resolution_ns
+    gap = f"{'up to ' if apart_ns or coarse_ns else ''}{format_duration(gap_ns + apart_ns + coarse_ns)}"
     text = f"samples of {role} are {gap} apart, and a state of {format_duration(shortest_ns)} can hide between two"
-    # Rows that come faster are also read faster.
-    needed_ns = shortest_ns - apart_ns
-    if timeline.sampling.is_by_row:
-        needed_ns = shortest_ns * gap_ns // (gap_ns + apart_ns)
     wire = "a measurement at its wire"
+    if 0 < shortest_ns <= coarse_ns:  # however fast they come
+        return f"{text}; time stamps finer than {format_duration(coarse_ns)} would show it, or {wire}"
+    # Rows that come faster are also read faster.
+    needed_ns = shortest_ns - coarse_ns - apart_ns
+    if sampling.is_by_row:
+        needed_ns = (shortest_ns - coarse_ns) * gap_ns // (gap_ns + apart_ns)
     if needed_ns <= 0:
         return f"{text}; {wire} would show it"
     text += f"; {format_rate(needed_ns)} would show it"
-    return f"{text}, or {wire}" if timeline.sampling.is_polled else text
+    return f"{text}, or {wire}" if sampling.is_polled else text
 
 
 def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInterval:

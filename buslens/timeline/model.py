@@ -102,6 +102,8 @@ class Sampling(NamedTuple):
     #: How much further apart than their times two samples may lie, ns, and whether that is the time between two rows.
     apart_ns: int = 0
     is_by_row: bool = False
+    #: Step by which times were rounded, ns; 0: they were not.
+    resolution_ns: int = 0
 
     def gap_at(self, time_ns: int, gaps_ns: NDArray[np.int64] | None = None) -> tuple[int, int] | None:
         """Return the gap, of `blind_ns` or of others, within which a time lies; None if it lies in none."""

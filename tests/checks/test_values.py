@@ -90,6 +90,14 @@ class TestHandshake:
         assert found.verdict is Verdict.UNDECIDED
         assert "7 samples a second would show it, or a measurement at its wire" in found.findings[0].reason
 
+    def test_stamps_of_whole_seconds(self, tmp_path: Path) -> None:
+        """No rate makes up for stamps that are coarser than the shortest state: finer ones are asked for."""
+        cells = zip([k // 5 for k in range(90)], ["Closed"] * 30 + ["open"] * 60, strict=True)
+        found = judged(tmp_path, "Time (s),Door,Enable\n" + "".join(f"{at},{door},0.1\n" for at, door in cells))
+        assert found.verdict is Verdict.UNDECIDED
+        assert "samples a second" not in found.summary
+        assert "time stamps finer than 1 s would show it, or a measurement at its wire" in found.summary
+
     def test_column_that_is_not_there(self, tmp_path: Path) -> None:
         found = judged(tmp_path, rows(("Door", ["Closed"] * 3 + ["open"] * 20)))
         assert found.absent == ("there is no column 'Enable' in the table; it has 'Time', 'Door'",)

@@ -133,8 +133,9 @@ def build_timeline(
     if is_begun:
         state[0], why[0] = 1 - row_state[0], UnknownReason.KNOWN.value
     unknown_ns = np.sort(np.append(told.at_ns[told.row < 0], time_ns[row_state == UNKNOWN_STATE]))
-    sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns + 2 * moved_ns)
-    sampling = sampling._replace(resolution_ns=resolution_ns)
+    sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns + 2 * moved_ns)._replace(
+        resolution_ns=resolution_ns
+    )
     bits = np.insert(bits, place, _of_rows(bits, told.row, 0))
     kept = _changes(state, why, None if signal is None else typed_raw(bits, signal))
     kept &= (why != UnknownReason.NO_FRAME_YET.value) | (time_ns[:1] != first_ns).all()

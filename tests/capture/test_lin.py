@@ -23,7 +23,7 @@ def words_of(data: bytes) -> list[int]:
 
 class TestParity:
     def test_known(self) -> None:
-        """All 64 as application notes of LIN controllers print them (LIN specification 2.2A, 2.3.1.3; both from memory)."""
+        """All 64 as application notes of LIN controllers print them (from memory; LIN specification 2.2A, 2.3.1.3)."""
         printed = bytes.fromhex(
             "80C14203C4850647 0849CA8B4C0D8ECF 501192D31455D697 D8991A5B9CDD5E1F"
             "2061E2A36425A6E7 A8E96A2BECAD2E6F F0B13273B4F57637 7839BAFB3C7DFEBF"

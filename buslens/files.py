@@ -187,6 +187,8 @@ def _missing(path: Path) -> str:
         names = sorted(entry.name for entry in folder.iterdir())
     except OSError:
         return "no such file"
+    if path.is_symlink():
+        return f"no such file: it is a link to '{path.readlink()}', which is not there"
     # Nearer than for other words: a common suffix alone is no likeness.
     near = get_close_matches(path.name, names, n=1, cutoff=0.75)
     near = near or [name for name in names if Path(name).stem == path.name][:1]

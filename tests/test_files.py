@@ -197,6 +197,13 @@ class TestExplain:
             "nosuch.log: no such file"
         )
 
+    def test_a_link_to_nothing_says_where_it_leads(self, tmp_path: Path) -> None:
+        wanted = tmp_path / "door.log"
+        wanted.symlink_to("gone.log")
+        assert os_error_text(FileNotFoundError(errno.ENOENT, ""), wanted).endswith(
+            "a link to 'gone.log', which is not there"
+        )
+
     def test_missing_folder(self, tmp_path: Path) -> None:
         wanted = tmp_path / "logs" / "x.log"
         assert os_error_text(FileNotFoundError(errno.ENOENT, ""), wanted).endswith(

@@ -47,7 +47,7 @@ _KINDS: Final = re.compile(
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
 )
 _LABEL: Final = re.compile(
-    r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can|"
+    r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can[a-z]?|"
     r"(can|bus|lin)[-_ ][a-z0-9_]+|[a-z0-9_]+[-_ ](can|bus|lin)|v?s?l?can\d{1,2}:"
 )
 

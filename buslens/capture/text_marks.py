@@ -31,7 +31,7 @@ _BYTE_LABEL: Final = re.compile(
 _BRACKETS: Final = re.compile(
     rb"(?<![\"'])[\[{(] ?((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3}) ?[\])}]"
 )
-_CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
+_CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>|<(?:table|tbody)\b[^>\n]*>", re.IGNORECASE)
 _UNPADDED: Final = re.compile(
     rb"(?<![\d.:])((?:\d{1,3}:)?\d{1,3}:\d{1,2}[.,]|\d{1,3}:\d\d?:\d\d?:|\d{9,10}[.,])(\d{1,9})(?![\d:])"
 )

@@ -46,6 +46,8 @@ def objects_in(text: bytes, first: bytes) -> Iterator[tuple[tuple[int, int], dic
         except ValueError:
             at = match.end()
             continue
+        except RecursionError:
+            return  # deeper than any frame
         yield (match.start(), at), dict(_leaves(found))
 
 

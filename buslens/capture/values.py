@@ -39,6 +39,8 @@ from buslens.units import NS_PER_DAY
 FORMAT_NAME: Final = "table of values"
 CHANNEL: Final = "table"
 """What stands for the channel of a table: all of its rows."""
+_FIRST_LINES: Final = 400
+"""Of a file, by which a table is told from a text with a table in it."""
 _ROOM: Final = 1 << 18
 """Rows of a block, at most, and cells."""
 _MOST_CELLS: Final = 1 << 20
@@ -194,6 +196,9 @@ def open_values(
     if layout is None:
         return None
     if not layout.stamps.form:
+        lines = [line for line in text.head.decode("latin-1").split("\n")[:_FIRST_LINES] if line.strip()]
+        if 2 * sum(len(layout.cut.cells(line)) >= len(layout.columns) for line in lines) < len(lines):
+            return None  # a text with a table in it
         raise CaptureError(
             "no column of this table holds times that run: export it with the time of each row, or name the column in a"
             " file with [table] and time = NUMBER, and give it as --table FILE.toml; where samples are equally far"

@@ -347,7 +347,7 @@ def counted_samples(layout: ValuesLayout) -> Rewriting | None:
         return None
     cut, width = layout.cut, len(layout.columns)
     mark = cut.separator or " "
-    numbered = [column for column in layout.values() if _counts(row[column.index] for row in layout.rows.rows[1:])]
+    numbered = [column for column in layout.values() if _counts(_cells(layout, column.index)[1:])]
     index = numbered[0].index if numbered else None
 
     def rows() -> Callable[[str], str]:
@@ -381,11 +381,16 @@ def _step_ns(layout: ValuesLayout) -> float | None:
         if match := _RATE.search(line):
             return NS_PER_S / float(match[1].replace(",", ".")) / {"": 1, "k": 1_000, "M": 1_000_000}[match[2]]
     for column in layout.columns:  # or the line of units or the first row has it, and no other
-        cells = [row[column.index] for row in layout.rows.rows] or [""]
+        cells = _cells(layout, column.index) or [""]
         first, *more = [column.unit, *cells] if column.unit else cells
         if _INCREMENT.search(column.name) and NUMBER.fullmatch(first) and not any(more):
             return float(first.replace(",", ".")) * NS_PER_S
     return None
+
+
+def _cells(layout: ValuesLayout, k: int) -> list[str]:
+    """Return the cells of a column; a row may be shorter."""
+    return [row[k] if k < len(row) else "" for row in layout.rows.rows]
 
 
 def _counts(cells: Iterable[str]) -> bool:

@@ -178,6 +178,13 @@ class TestRefused:
         with pytest.raises(CaptureError, match=helps):
             open_capture(path, table=toml)
 
+    @pytest.mark.parametrize("text", ['[{"t":' * 9999, '{"a":' * 9999 + "1" + "}" * 9999])
+    def test_objects_within_each_other_without_end(self, tmp_path: Path, text: str) -> None:
+        path = tmp_path / "rows.json"
+        path.write_text(text)
+        with pytest.raises(CaptureError, match=r"JSON|unknown log format"):
+            open_capture(path)
+
     def test_order_alone_on_request(self, tmp_path: Path) -> None:
         path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
         path.write_text(rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{spaced(f)}", "Time;ID;Data"))
@@ -378,6 +385,7 @@ class TestRead:
             rows_of(lambda f: f"({17 * 10**8 + f.time_ns // 10**9}.{f.time_ns // 1000 % 10**6}) can0 "
                     f"{f.can_id:03X}#{f.data.hex()}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
+            "<table>" + rows_of(lambda f: f"<tr><td>{secs(f)}</td><td>{f.can_id:X}</td><td>{spaced(f)}</td></tr>"),
             "".join(f"{k}:{secs(f)},{f.can_id:X},{len(f.data)},{spaced(f)}\n" for k, f in enumerate(FRAMES, 1)),
             "".join(f"GPS,{f.time_ns},{k},8,47\nCAN,{f.time_ns // 1000},{f.can_id:X},{len(f.data)},{f.data.hex()}\n"
                     for k, f in enumerate(FRAMES)),
@@ -393,6 +401,7 @@ class TestRead:
             rows_of(lambda f: f"{secs(f)},{f.can_id:X}," + ",".join(cells(f, filler="00").split(";")[::-1])
                     + f",{len(f.data)}", "time,id,B8,B7,B6,B5,B4,B3,B2,B1,len"),
             rows_of(lambda f: f"{clock(f, '{h}:{m:02}:{s:02}')}.{micros(f).rstrip('0')};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)}|CAN{'AB'[f.can_id % 2]}|{f.can_id:X}|{len(f.data)}|{spaced(f)}"),
             rows_of(lambda f: f"{f.time_ns // 1000 + 10**6:_};{f.can_id:X};{spaced(f)}", "us;ID;Data"),
             rows_of(lambda f: (f"D heap 200000 {f.can_id} 190000\n" if f.time_ns % 3 else "")
                     + f"[{secs(f)}] can0: got {f.can_id:03x} [{len(f.data)}] {spaced(f)}"),

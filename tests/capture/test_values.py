@@ -408,6 +408,10 @@ class TestLayout:
         with pytest.raises(CaptureError, match=words):
             open_values(table(tmp_path, text), wanted)
 
+    @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "tests/PROOFS.md"])
+    def test_text_with_a_table_in_it_is_none(self, name: str) -> None:
+        assert open_values(Path(__file__).parents[2] / name, ()) is None
+
     def test_told_unit(self, tmp_path: Path) -> None:
         path = table(tmp_path, "Time,A\n1,On\n2,On\n4,Off\n")
         assert read(path, ["A"], told=TableSettings(time_unit="ms"))[0] == [1, 2, 4]

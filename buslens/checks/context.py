@@ -6,7 +6,7 @@ import operator
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import reduce
+from functools import partial, reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ from buslens.expectations.subjects import (
     roles_of_trigger,
 )
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason, no_gaps
+from buslens.timeline.on_demand import TimelinesOnDemand
 from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
 from buslens.units import format_duration, format_rate
 
@@ -132,7 +133,6 @@ class EvaluationContext:
         #: By how much longer the stretches of a role are at each end, ns.
         self._doubts: dict[str, int] = {}
         self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
-        self._polled = frozenset(role for role, timeline in timelines.items() if timeline.sampling.is_polled)
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
         """Return the same context with other timelines."""
@@ -288,12 +288,16 @@ class EvaluationContext:
 
     def _with_last_values_held(self, since_ns: int) -> EvaluationContext:
         """Return the context with last values held to the end; it need tell nothing of what was before a time."""
-        timelines = {role: timeline.since(since_ns) for role, timeline in self.timelines.items()}
-        return self._like({role: replace(it, last_frame_ns=it.end_ns) for role, it in timelines.items()})
+
+        def held(role: str) -> Timeline:
+            timeline = self.timelines[role].since(since_ns)
+            return replace(timeline, last_frame_ns=timeline.end_ns)
+
+        return self._like(TimelinesOnDemand({role: partial(held, role) for role in self.timelines}))
 
     def is_polled(self, *subjects: Trigger | Condition) -> bool:
         """Return whether a role was asked for from time to time, so that two changes between samples have no order."""
-        return bool(self._polled) and any(role in self._polled for it in subjects for role in self._roles_in(it))
+        return any(self.timelines[role].sampling.is_polled for it in subjects for role in self._roles_in(it))
 
     def is_in_gap(self, condition: Condition, time_ns: int) -> bool:
         """Return whether a time lies between two samples of a role of a condition that are too far apart."""

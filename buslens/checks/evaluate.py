@@ -16,7 +16,7 @@ from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Re
 from buslens.checks.lost_frame import in_doubt, role_that_lost_a_frame
 from buslens.checks.outcome import Verdict
 from buslens.checks.replies import read_replies
-from buslens.checks.role_timelines import build_timelines
+from buslens.checks.role_timelines import timeline_makers
 from buslens.checks.setup import PRESENCE
 from buslens.checks.sources import RecordedTogether, Recording, aligned, extended
 from buslens.checks.step_findings import StepFindings
@@ -31,6 +31,7 @@ from buslens.expectations.model import (
 from buslens.expectations.subjects import roles_in
 from buslens.timeline.history import CaptureHistory
 from buslens.timeline.model import Timeline
+from buslens.timeline.on_demand import TimelinesOnDemand
 from buslens.units import format_duration
 
 
@@ -87,15 +88,17 @@ def evaluate_rules(
     keep_rows: bool = True,
 ) -> Result:
     """Return what the rules find in a recorder that has been finished."""
-    timelines = build_timelines(expected, recorder, stats, keep_rows=keep_rows)
+    makers = timeline_makers(expected, recorder, stats, keep_rows=keep_rows)
     cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
     presences = {
-        rule.name: Presence(
-            timeline=timelines.pop(PRESENCE + rule.name), cycle_ns=rule.cycle_ns or cycles[rule.message]
-        )
+        rule.name: Presence(timeline=makers.pop(PRESENCE + rule.name)(), cycle_ns=rule.cycle_ns or cycles[rule.message])
         for rule in expected.rules
         if isinstance(rule, Alive)
     }
+    timelines = TimelinesOnDemand(makers)
+    needed = frozenset[str]().union(*map(roles_in, expected.rules))
+    # A recorder that goes on recording would make others later.
+    timelines.make(name for name in makers if keep_rows or name in needed)
     answered, missing = read_replies(path, expected, recorder.asked, stats)
     return _evaluate(
         expected,

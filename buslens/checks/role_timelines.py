@@ -1,6 +1,7 @@
 """From what was recorded of a capture to the timeline of each role."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 
 from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.capture.pauses import common_pauses, merge_pauses
@@ -14,47 +15,57 @@ from buslens.timeline.model import UNSAID, Timeline
 from buslens.timeline.senders import merged
 
 
-def build_timelines(
+def timeline_makers(
     expected: Expectations, recorder: CaptureHistory, stats: ReadStats, *, keep_rows: bool
-) -> dict[str, Timeline]:
-    """Return the timeline of each role, in the order of the expectations, and of each message that must keep coming."""
-    timelines: dict[str, Timeline] = {}
-    for log in recorder.messages:
-        for index, track in enumerate(log.tracks):
-            role = expected.roles.get(track.name)
-            states: Mapping[str, frozenset[int]] = {"present": frozenset({0})}
-            if role is not None and track.signal is not None:
-                states = {state: frozenset(numbers) for state, numbers in raw_values(role, track.signal).items()}
-            built = {
-                name: build_timeline(
-                    each,
-                    index,
-                    states=states,
-                    unit="" if role is None else role.unit,
-                    lag_ns=None if role is None else role.lag_ns,
-                    is_event=role is not None and role.is_event,
-                    is_own_event=role is not None and role.is_own_event,
-                    discontinuities=stats.discontinuities,
-                    first_ns=stats.first_ns or 0,
-                    end_ns=stats.last_ns or 0,
-                    is_timed=stats.clock is not Clock.MISSING,
-                    resolution_ns=stats.resolution_ns,
-                    pauses=common_pauses(stats.pauses.get(label, ()) for label in _labels_of(each, stats)),
-                    unread=_unread_of(each, stats),
-                    is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
-                    sleeps=expected.sleeps,
-                    shortest=UNSAID if role is None else shortest_of(role, expected, is_polled=False),
-                    keep_rows=keep_rows,
-                )
-                for name, each in _senders(log).items()
-            }
-            timelines[track.name] = merged(built) if len(built) > 1 else built[""]
+) -> dict[str, Callable[[], Timeline]]:
+    """Return what makes the timeline of each role, in the order of the expectations, and of each message to be alive.
+
+    Without `keep_rows`, to make one forgets what was recorded of it.
+    """
+    makers: dict[str, Callable[[], Timeline]] = {
+        track.name: partial(_timeline, expected, log, index, stats, keep_rows=keep_rows)
+        for log in recorder.messages
+        for index, track in enumerate(log.tracks)
+    }
     first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
     in_order = {
-        name: timelines[name] if name in timelines else not_carried(role, first_ns, end_ns)
-        for name, role in expected.roles.items()
+        name: makers.get(name) or partial(not_carried, role, first_ns, end_ns) for name, role in expected.roles.items()
     }
-    return in_order | timelines
+    return in_order | makers
+
+
+def _timeline(
+    expected: Expectations, log: MessageHistory, index: int, stats: ReadStats, *, keep_rows: bool
+) -> Timeline:
+    track = log.tracks[index]
+    role = expected.roles.get(track.name)
+    states: Mapping[str, frozenset[int]] = {"present": frozenset({0})}
+    if role is not None and track.signal is not None:
+        states = {state: frozenset(numbers) for state, numbers in raw_values(role, track.signal).items()}
+    built = {
+        name: build_timeline(
+            each,
+            index,
+            states=states,
+            unit="" if role is None else role.unit,
+            lag_ns=None if role is None else role.lag_ns,
+            is_event=role is not None and role.is_event,
+            is_own_event=role is not None and role.is_own_event,
+            discontinuities=stats.discontinuities,
+            first_ns=stats.first_ns or 0,
+            end_ns=stats.last_ns or 0,
+            is_timed=stats.clock is not Clock.MISSING,
+            resolution_ns=stats.resolution_ns,
+            pauses=common_pauses(stats.pauses.get(label, ()) for label in _labels_of(each, stats)),
+            unread=_unread_of(each, stats),
+            is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
+            sleeps=expected.sleeps,
+            shortest=UNSAID if role is None else shortest_of(role, expected, is_polled=False),
+            keep_rows=keep_rows,
+        )
+        for name, each in _senders(log).items()
+    }
+    return merged(built) if len(built) > 1 else built[""]
 
 
 def _senders(log: MessageHistory) -> dict[str, MessageHistory]:

@@ -84,7 +84,7 @@ class TestSomeOfIt:
         assert capture_entry(result)["notes"][0] == note
         shown = text(result)
         assert shown.count(note) == 1
-        assert shown.index(note) < shown.index("Faults")
+        assert shown.index(note) < shown.index("More faults")
 
     def test_nothing_absent(self) -> None:
         assert check(HEALTHY, expectations=RULES).absent == ()

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import buslens
+from buslens.fleet.ledger import Ledger
 
 STUB = Path(buslens.__file__).with_suffix(".pyi").read_text("utf-8")
 
@@ -71,6 +72,9 @@ class TestCaptures:
         pictures = [buslens.draw(it, tmp_path / "a.svg").read_bytes() for it in (result, self.LOG)]
         assert pictures[0] == pictures[1]
         shown = [buslens.diagnose(result), *compared, result.expectations, buslens.load_definitions(self.DBC)]
+        shown += [result.timelines, *result.timelines.values(), buslens.rehearse(), buslens.read_dialogue(self.LOG)]
+        with Ledger.writing(tmp_path) as ledger:
+            shown.append(ledger)
         assert [it for it in map(repr, shown) if len(it) > 120 or not it.startswith("<")] == []
 
     def test_readings_are_texts(self) -> None:

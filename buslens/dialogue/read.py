@@ -35,6 +35,10 @@ class Dialogue:
     incomplete: Mapping[Address, tuple[TransportMessage, ...]]
     stats: ReadStats
 
+    def __repr__(self) -> str:
+        between = f"{len(self.pairs)} pair{'' if len(self.pairs) == 1 else 's'} of addresses"
+        return f"<Dialogue of {Path(self.path).name}: {len(self.exchanges):,} requests, {between}>"
+
 
 def read_dialogue(
     path: str | Path,

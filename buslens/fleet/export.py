@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final, Literal, TypeAlias, cast
+from typing import Any, Final, Literal, NamedTuple, TypeAlias, cast
 
 import numpy as np
 
@@ -48,34 +48,40 @@ FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uf
 """How a text begins that some spreadsheet takes for a formula; the last four are the wide forms of the first."""
 
 
+class _Column(NamedTuple):
+    """One column of a table."""
+
+    name: str
+    kind: Kind
+    #: In a few words, beside the name in the Parquet file.
+    meaning: str
+    #: What is asked of the ledger for it.
+    asked: str
+
+
 @dataclass(frozen=True, slots=True)
 class _Table:
     """What is exported under one name."""
 
     name: str
-    #: Name of the column, what it holds, and what is asked of the ledger for it.
-    columns: tuple[tuple[str, Kind, str], ...]
+    columns: tuple[_Column, ...]
     #: Behind the captures that stand: where the rows come from, which, and in which order.
     source: str
 
 
-def _declared(columns: Iterable[TableColumn], **asked: str) -> Iterator[tuple[str, Kind, str]]:
+def _declared(columns: Iterable[TableColumn], **asked: str) -> Iterator[_Column]:
     """Yield the columns of a table of one capture, which the ledger has by the same names save those that are given."""
     kinds: dict[str, Kind] = {"string": "text", "Int64": "whole", "Float64": "real", "boolean": "truth"}
-    return ((it.name, kinds[it.dtype], asked.get(it.name, it.name)) for it in columns)
+    return (_Column(it.name, kinds[it.dtype], it.meaning, asked.get(it.name, it.name)) for it in columns)
 
-
-_MEANINGS: Final = {
-    (name, it.name): it.meaning for name, table in (("handshakes", HANDSHAKES), ("delays", DELAYS)) for it in table
-}
-"""What the columns of a table mean, beside the names in the Parquet file."""
 
 _OWN: Final = tables_beside(__file__, "export.txt")
 
 
-def _listed(name: str) -> Iterator[tuple[str, Kind, str]]:
-    """Yield the columns that ``export.txt`` lists under a name."""
-    return ((column, cast("Kind", kind), asked[0] if asked else column) for column, kind, *asked in _OWN[name])
+def _listed(table: str) -> Iterator[_Column]:
+    """Yield the columns that ``export.txt`` lists under a title."""
+    for name, kind, meaning, *asked in _OWN[table]:
+        yield _Column(name, cast("Kind", kind), meaning, asked[0] if asked else name)
 
 
 TABLES: Final = (
@@ -146,14 +152,11 @@ def _write(ledger: Ledger, table: _Table, parquet: Path, text: Path) -> None:
     from pyarrow.parquet import ParquetWriter
 
     arrow = {"whole": pa.int64(), "real": pa.float64(), "truth": pa.bool_(), "date": pa.timestamp("ns")}
-    meanings = {name: _MEANINGS.get((table.name, name)) for name, _, _ in table.columns}
     schema = pa.schema(
-        pa.field(name, arrow.get(kind, pa.string()), metadata=meanings[name] and {"meaning": meanings[name]})
-        for name, kind, _ in table.columns
+        pa.field(it.name, arrow.get(it.kind, pa.string()), metadata={"meaning": it.meaning}) for it in table.columns
     )
-    names = [name for name, _, _ in table.columns]
-    kinds = [kind for _, kind, _ in table.columns]
-    asked = ", ".join(sql for _, _, sql in table.columns)
+    names, kinds, _, asked_of = zip(*table.columns, strict=True)
+    asked = ", ".join(asked_of)
     query = f"SELECT {asked} FROM {CURRENT_CAPTURES} {table.source}"  # noqa: S608  # text of ours
     readers = [_reader(kind) for kind in kinds]
     with (

@@ -41,6 +41,9 @@ class Ledger:
         self._lock = lock
         self._rows = RowWriter(connection)
 
+    def __repr__(self) -> str:
+        return f"<Ledger of {self.path.parent.name}, open for {'reading' if self._lock is None else 'writing'}>"
+
     @classmethod
     def writing(cls, folder: Path) -> Self:
         """Open the ledger of a folder for writing; make both if they are not there.

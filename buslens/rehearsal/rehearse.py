@@ -62,6 +62,9 @@ class Rehearsal:
     #: Whether the log ends within a line.
     is_torn: bool
 
+    def __repr__(self) -> str:
+        return f"<Rehearsal of {self.fault.name}, seed {self.seed}: {len(self.frames):,} frames>"
+
     @property
     def latency_ns(self) -> int:
         """Longest time between reading a state and the stamp of its frame, ns; a recorder's jumps not counted."""

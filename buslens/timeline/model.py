@@ -176,6 +176,10 @@ class Timeline:
     def __len__(self) -> int:
         return len(self.seen_ns)
 
+    def __repr__(self) -> str:
+        shown = f"{', '.join(self.states[:4])}{', ...' if len(self.states) > 4 else ''}" if self.states else self.unit
+        return f"<Timeline of {self.role}: {len(self):,} entries{f'; {shown}' if shown else ''}>"
+
     @property
     def changed_after_ns(self) -> NDArray[np.int64]:
         """int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before."""

@@ -39,6 +39,9 @@ class TimelinesOnDemand(Mapping[str, Timeline]):
     def __len__(self) -> int:
         return len(self._makers)
 
+    def __repr__(self) -> str:
+        return f"<{len(self)} timelines: {', '.join(list(self)[:3])}{', ...' if len(self) > 3 else ''}>"
+
     def __reduce__(self) -> tuple[type[dict[str, Timeline]], tuple[dict[str, Timeline]]]:
         """Go to another process with all of them."""
         return dict, (dict(self),)

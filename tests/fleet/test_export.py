@@ -102,15 +102,16 @@ def test_names_that_others_rely_on(tmp_path: Path) -> None:
     """Columns are declared with the tables of one capture; their names are what programs of users ask for."""
     with Ledger.writing(tmp_path) as ledger:
         export(ledger, tmp_path)
-    named = {table.name: [name for name, _, _ in table.columns[3:]] for table in TABLES}
+    named = {table.name: [it.name for it in table.columns[3:]] for table in TABLES}
     assert named["handshakes"] == (
         ["rule", "handshake", "start_earliest_ns", "start_latest_ns", "end_ns", "completed", "abandoned", "tries"]
     )
     assert named["delays"] == (
         ["rule", "handshake", "step", "outcome", "time_ns", "earliest_ns", "latest_ns", "least_ns", "most_ns"]
     )
-    schema = pq.read_schema(tmp_path / "delays.parquet")
-    assert schema.field("most_ns").metadata == {b"meaning": b"greatest that is allowed"}
+    schemas = {table.name: pq.read_schema(tmp_path / f"{table.name}.parquet") for table in TABLES}
+    assert schemas["delays"].field("most_ns").metadata == {b"meaning": b"greatest that is allowed"}
+    assert all(field.metadata[b"meaning"] for schema in schemas.values() for field in schema)
 
 
 class TestExport:
@@ -133,8 +134,8 @@ class TestExport:
                 paths = export(ledger, folder)
             assert paths == [folder / f"{table.name}{end}" for table in TABLES for end in (".parquet", ".csv")]
             for table, parquet, text in zip(TABLES, paths[::2], paths[1::2], strict=True):
-                kinds = [kind for _, kind, _ in table.columns]
-                header = [column for column, _, _ in table.columns]
+                kinds = [it.kind for it in table.columns]
+                header = [it.name for it in table.columns]
                 rows = parquet_rows(parquet, kinds)
                 head, *lines = csv_rows(text)
                 assert head == header == pq.read_schema(parquet).names
@@ -190,10 +191,10 @@ class TestExport:
                 text,
                 parse_dates=["recorded"],
                 keep_default_na=False,
-                na_values={name: [""] for name, kind, _ in table.columns if kind not in WORDS},
+                na_values={name: [""] for name, kind, *_ in table.columns if kind not in WORDS},
             )
             assert len(one) > 0
-            for name, kind, _ in table.columns:
+            for name, kind, *_ in table.columns:
                 if kind in WORDS:
                     assert one[name].fillna("").tolist() == other[name].tolist()
                 elif kind == "date":

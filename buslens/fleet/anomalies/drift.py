@@ -24,6 +24,7 @@ nothing is foretold: since when and how often is a fact.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import inf, nan
 from typing import Final
 
 import numpy as np
@@ -47,24 +48,24 @@ CONFIDENCE: Final = 0.95
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """How the delays of one vehicle go with time."""
+    """How the delays of one vehicle go with time; of what is plainly no trend, no more than its p-value."""
 
     p_value: float
-    #: ms per day, with the ends of its confidence interval.
-    slope: float
-    slope_low: float
-    slope_high: float
     #: First and last day that it rests on, and how many there are.
     first_day: int
     last_day: int
     days: int
+    #: ms per day, with the ends of its confidence interval.
+    slope: float = 0.0
+    slope_low: float = -inf
+    slope_high: float = inf
     #: Median at the middle of the days, and how sure it is, ms.
-    level: float
-    level_doubt: float
-    middle_day: float
+    level: float = nan
+    level_doubt: float = inf
+    middle_day: float = nan
     #: Median of the first and of the last fifth of the days, ms.
-    first_level: float
-    last_level: float
+    first_level: float = nan
+    last_level: float = nan
 
     @property
     def change(self) -> float:
@@ -142,12 +143,14 @@ def fit(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1
     if finite.sum() < FEWEST_DAYS or day[finite][-1] - day[finite][0] < SHORTEST:
         return None
     days, values = day[finite].astype(np.float64), value[finite]
-    # Ranks, so that what is infinite is the largest, and a tie with all others that are.
-    ranks = stats.rankdata(value)
-    p_value = float(stats.kendalltau(day, ranks).pvalue)
+    # Places in order, so that what is infinite is the largest, and a tie with all others that are.
+    _, places = np.unique(value, return_inverse=True)
+    p_value = float(stats.kendalltau(day, places).pvalue)
+    first_day, last_day = int(days[0]), int(days[-1])
     if not p_value < HOPELESS:
-        # Also where it is not a number, because all days are alike.
-        return _level(days, values, 1.0 if np.isnan(p_value) else p_value)
+        # Also where it is not a number, because all days are alike. Nothing else of it is ever told.
+        p_value = 1.0 if np.isnan(p_value) else p_value
+        return Trend(p_value=p_value, first_day=first_day, last_day=last_day, days=len(days))
     slope, intercept, low, high = stats.theilslopes(values, days, CONFIDENCE)
     rest = values - (intercept + slope * days)
     if factor > 1.0:
@@ -160,33 +163,16 @@ def fit(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1
     spread = float(stats.median_abs_deviation(rest, scale="normal"))
     # Of a median, at 95 %: 1.96 times 1.2533 times the deviation by the root of the count (normal distribution).
     doubt = float(1.96 * 1.2533 * spread * (factor / len(days)) ** 0.5)
-    return _trend(days, values, p_value=min(p_value, 1.0), slopes=(slope, low, high), level_doubt=doubt)
-
-
-def _level(days: NDArray[np.float64], values: NDArray[np.float64], p_value: float) -> Trend:
-    """Return what stands for days without a trend: nothing of it is ever told, so that no slope is worked out."""
-    infinite = float("inf")
-    return _trend(days, values, p_value=p_value, slopes=(0.0, -infinite, infinite), level_doubt=infinite)
-
-
-def _trend(
-    days: NDArray[np.float64],
-    values: NDArray[np.float64],
-    *,
-    p_value: float,
-    slopes: tuple[float, float, float],
-    level_doubt: float,
-) -> Trend:
     return Trend(
-        p_value=p_value,
-        slope=float(slopes[0]),
-        slope_low=float(slopes[1]),
-        slope_high=float(slopes[2]),
-        first_day=int(days[0]),
-        last_day=int(days[-1]),
+        p_value=min(p_value, 1.0),
+        slope=float(slope),
+        slope_low=float(low),
+        slope_high=float(high),
+        first_day=first_day,
+        last_day=last_day,
         days=len(days),
         level=float(np.median(values)),
-        level_doubt=level_doubt,
+        level_doubt=doubt,
         middle_day=float(np.median(days)),
         first_level=float(np.median(values[: fifth(days)])),
         last_level=float(np.median(values[-fifth(days) :])),

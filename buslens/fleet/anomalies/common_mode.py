@@ -11,7 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.fleet.anomalies.medians import grouped_medians
+from buslens.fleet.anomalies.medians import grouped_medians, median
 
 OTHERS: Final = 5
 """Fewest other vehicles that can tell the season."""
@@ -89,12 +89,5 @@ def _nearby(pool: _Pool, day: int, *, without: int) -> float:
         near = away <= np.partition(away, NEAREST - 1)[NEAREST - 1]
     for chosen in (near, everything):
         if np.count_nonzero(np.bincount(vehicle[chosen])) >= OTHERS:
-            return _median(part[chosen])
+            return median(part[chosen])
     return float("nan")
-
-
-def _median(value: NDArray[np.float64]) -> float:
-    """Return a median; that of numpy takes five times as long for so few."""
-    low, high = (len(value) - 1) // 2, len(value) // 2
-    ordered = np.partition(value, [low, high])
-    return float((ordered[low] + ordered[high]) / 2.0)

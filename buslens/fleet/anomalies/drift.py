@@ -30,6 +30,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from buslens.fleet.anomalies.medians import median
+
 WINDOWS: Final = (None, 120, 60, 30)
 """Last days of a vehicle's past that are tried; None for all of it."""
 FEWEST_DAYS: Final = 8
@@ -158,7 +160,7 @@ def fit(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1
         wider = 2.0 * float(stats.norm.cdf(stats.norm.ppf(0.5 + CONFIDENCE / 2.0) * factor**0.5)) - 1.0
         # Beyond that the interval is that of all slopes anyway, and the engine cannot say it.
         _, _, low, high = stats.theilslopes(values, days, min(wider, 1.0 - 1e-12))
-    if abs(slope) * (days[-1] - days[0]) < LEAST_PART * abs(float(np.median(values))):
+    if abs(slope) * (days[-1] - days[0]) < LEAST_PART * abs(median(values)):
         p_value = 1.0
     spread = float(stats.median_abs_deviation(rest, scale="normal"))
     # Of a median, at 95 %: 1.96 times 1.2533 times the deviation by the root of the count (normal distribution).
@@ -171,11 +173,11 @@ def fit(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1
         first_day=first_day,
         last_day=last_day,
         days=len(days),
-        level=float(np.median(values)),
+        level=median(values),
         level_doubt=doubt,
-        middle_day=float(np.median(days)),
-        first_level=float(np.median(values[: fifth(days)])),
-        last_level=float(np.median(values[-fifth(days) :])),
+        middle_day=median(days),
+        first_level=median(values[: fifth(days)]),
+        last_level=median(values[-fifth(days) :]),
     )
 
 
@@ -196,7 +198,7 @@ def variance_inflation(series: Sequence[tuple[NDArray[np.int64], NDArray[np.floa
     found = [likeness for likeness in (_lag1_correlation(*days) for days in some) if likeness is not None]
     if not found:
         return 1.0
-    likeness = min(max(float(np.median(found)), 0.0), 0.9)
+    likeness = min(max(median(np.array(found)), 0.0), 0.9)
     return (1.0 + likeness) / (1.0 - likeness)
 
 

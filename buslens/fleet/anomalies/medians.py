@@ -4,7 +4,7 @@ A delay without an upper end counts as longer than any that was seen. That leave
 half are such (order statistics: where the largest lie does not matter); else it is infinite, and cannot be told.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,13 @@ def grouped_medians(group: NDArray[np.int64], value: NDArray[np.float64]) -> Gro
     low, high = ordered[first + (count - 1) // 2], ordered[first + count // 2]
     # Not low + (high - low) / 2, which is not a number where both are infinite.
     return Grouped(names.astype(np.int64), (low + high) / 2.0, count.astype(np.int64))
+
+
+def median(value: NDArray[np.number[Any]]) -> float:
+    """Return the median of at least one value; that of numpy takes five times as long for so few."""
+    low, high = (len(value) - 1) // 2, len(value) // 2
+    ordered = np.partition(value, [low, high])
+    return float((ordered[low] + ordered[high]) / 2.0)
 
 
 def weighted_median(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:

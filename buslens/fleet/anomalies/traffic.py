@@ -22,13 +22,14 @@ an identifier was there on all days or on none, no test is made (Tarone 1990, fr
 """
 
 from dataclasses import dataclass, replace
+from math import comb
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buslens.fleet.anomalies.columns import VehicleTraffic
-from buslens.fleet.anomalies.medians import grouped_medians
+from buslens.fleet.anomalies.medians import grouped_medians, median
 from buslens.units import NS_PER_DAY
 
 FRAMES_AWAITED: Final = 5
@@ -77,7 +78,7 @@ def message_changes(traffic: VehicleTraffic) -> tuple[float, list[IdChange]] | N
         seen = np.zeros(len(day), dtype=np.int64)
         np.add.at(seen, rows, frames)
         there = seen > 0
-        usual = np.median(seen[there] / np.maximum(traffic.duration_ns[there], 1))
+        usual = median(seen[there] / np.maximum(traffic.duration_ns[there], 1))
         tells = there | (usual * traffic.duration_ns >= FRAMES_AWAITED)
         days, place = np.unique(day[tells], return_inverse=True)
         present = np.zeros(len(days), dtype=np.bool_)
@@ -90,15 +91,13 @@ def message_changes(traffic: VehicleTraffic) -> tuple[float, list[IdChange]] | N
 
 def _final_run(identifier: int, days: NDArray[np.int64], present: NDArray[np.bool_]) -> IdChange | None:
     """Return how improbable it is that so many last days are alike; None where all days are."""
-    from scipy import stats
-
     alike = present == present[-1]
     if alike.all():
         return None
     run = int(np.argmin(alike[::-1]))
     total, of_them = len(days), int(alike.sum())
     # All of `run` drawn from `total`, of which `of_them` are alike.
-    p_value = 2.0 * float(stats.hypergeom.pmf(run, total, of_them, run))
+    p_value = 2.0 * (comb(total - run, of_them - run) / comb(total, of_them))
     return IdChange(
         identifier=identifier,
         p_value=min(p_value, 1.0),
@@ -132,7 +131,7 @@ def _shift(identifier: int, days: NDArray[np.int64], cycles: NDArray[np.float64]
             continue
         before, now = cycles[:-window], cycles[-window:]
         tests += 1
-        was, is_now = float(np.median(before)), float(np.median(now))
+        was, is_now = median(before), median(now)
         p_value = 1.0
         if abs(is_now - was) >= LEAST_PART * was:
             p_value = float(stats.mannwhitneyu(before, now, alternative="two-sided").pvalue)

@@ -130,6 +130,8 @@ class EvaluationContext:
         #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
         self._zones: dict[str, BlindIntervals] = {}
+        #: In the same way, whether a subject is polled.
+        self._polled: dict[int, tuple[Trigger | Condition, bool]] = {}
         #: By how much longer the stretches of a role are at each end, ns.
         self._doubts: dict[str, int] = {}
         self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
@@ -297,7 +299,14 @@ class EvaluationContext:
 
     def is_polled(self, *subjects: Trigger | Condition) -> bool:
         """Return whether a role was asked for from time to time, so that two changes between samples have no order."""
-        return any(self.timelines[role].sampling.is_polled for it in subjects for role in self._roles_in(it))
+        return any(map(self._asks_polled, subjects))
+
+    def _asks_polled(self, subject: Trigger | Condition) -> bool:
+        known = self._polled.get(id(subject))
+        if known is None:
+            found = any(self.timelines[role].sampling.is_polled for role in self._roles_in(subject))
+            known = self._polled[id(subject)] = subject, found
+        return known[1]
 
     def is_in_gap(self, condition: Condition, time_ns: int) -> bool:
         """Return whether a time lies between two samples of a role of a condition that are too far apart."""

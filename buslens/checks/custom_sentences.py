@@ -14,6 +14,7 @@ Slots of `says`, each as people write it:
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from buslens.checks.findings import Finding
 from buslens.checks.phrases import span_text, whole_limit_text
@@ -38,10 +39,17 @@ def reworded(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding
 
 def labelled(sentence: str, roles: Mapping[str, Role], kept: Iterable[str] = ()) -> str:
     """Return a sentence with the labels of roles in place of their names, save within what is kept: names of steps."""
-    names = {name.replace("_", " "): role.label for name, role in roles.items() if role.label}
+    names = tuple((name.replace("_", " "), role.label) for name, role in roles.items() if role.label)
     if not names:
         return sentence
-    names |= {name: name for name in kept}
+    pattern, words = _replacement((*names, *((name, name) for name in kept)))
+    return pattern.sub(lambda match: words[match[0]], sentence)
+
+
+@lru_cache(64)
+def _replacement(names: tuple[tuple[str, str], ...]) -> tuple[re.Pattern[str], Mapping[str, str]]:
+    """Return what finds names in a sentence, and what stands in the place of each."""
+    words = dict(names)
     # The longest first, so that no name is taken for a part of another.
-    listed = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
-    return re.sub(rf"(?<![\w-])(?:{listed})(?![\w-])", lambda match: names[match[0]], sentence)
+    listed = "|".join(re.escape(name) for name in sorted(words, key=len, reverse=True))
+    return re.compile(rf"(?<![\w-])(?:{listed})(?![\w-])"), words

@@ -121,7 +121,10 @@ def read_trace(
     if role.unit != unit:
         values.wrong(node, f"role '{role.name}' is in {role.unit}, and the measurement in {unit}; write the same unit")
         return None
-    return TracedReading(role=read["of"], while_=read["while"], takes=read["takes"], lasting_ns=read["lasting"])
+    said_by = read.get("said_by", "")
+    return TracedReading(
+        role=read["of"], while_=read["while"], takes=read["takes"], lasting_ns=read["lasting"], said_by=said_by
+    )
 
 
 # --- findings ------------------------------------------------------------------------------------------

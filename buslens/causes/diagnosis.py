@@ -9,7 +9,7 @@ from buslens.causes.advice import Advice, AdviceKind, advise
 from buslens.causes.load import causes_for
 from buslens.causes.model import CauseKind, Causes
 from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking, evidence_summary, rank
-from buslens.causes.readings import Reading, read_reading, traced_readings
+from buslens.causes.readings import Reading, counted, read_reading, traced_readings
 from buslens.causes.signs import Observation, SignStatus, observe
 from buslens.checks.check import Checkable, results_of
 from buslens.checks.findings import Result, Verdict
@@ -90,7 +90,7 @@ def diagnose(
     taken = [*traced_readings(results, causes), *given]
     made = _by_name(taken)
     is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
-    ranking = rank(causes, observations, made, is_faulty=is_faulty)
+    ranking = rank(causes, observations, counted(taken, causes, observations), is_faulty=is_faulty)
     if not is_faulty and _shows_nothing(observations, causes, made):
         is_tested = all(result.verdict is Verdict.AS_EXPECTED for result in results)
         advice = Advice(step=AdviceKind.NOTHING if is_tested else AdviceKind.RECORD, hypotheses=ranking.hypotheses[:1])

@@ -117,7 +117,7 @@ class _PartialCauses:
     signs: dict[str, Sign] = field(default_factory=dict)
     causes: dict[str, Cause] = field(default_factory=dict)
     measurements: dict[str, Measurement] = field(default_factory=dict)
-    #: What each cause names, by the name of the cause.
+    #: What each cause names, by the name of the cause, and each measurement.
     mentions: dict[str, list[_Mention]] = field(default_factory=dict)
     #: Sort and name of everything that was defined, be it wrongly.
     defined: set[tuple[str, str]] = field(default_factory=set)
@@ -160,6 +160,10 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Par
         draft.defined.add(("measurement", name))
         if measurement := _measurement(values, draft.cautions, expectations, name, table, node):
             draft.measurements[name] = measurement
+            if measurement.trace is not None and measurement.trace.said_by:
+                said = ((node.table or {})["trace"].table or {})["said_by"]
+                mention = _Mention("sign", measurement.trace.said_by, "", document.source(said.start))
+                draft.mentions[f"measurements.{name}"] = [mention]
     for name, table, node in _named(values, data.get("causes", ())):
         draft.mentions[name] = []
         if cause := _cause(values, draft.cautions, name, table, node, draft.mentions[name]):

@@ -169,6 +169,8 @@ class TracedReading:
     takes: Literal["lowest", "highest"]
     #: So long a level has to last, ns.
     lasting_ns: int
+    #: Sign that says the same of a recording; empty: none.
+    said_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,13 @@
 """What a person measured: a name and a reading, with its unit, checked against the limits of the causes file."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
+from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.findings import Result
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
@@ -64,6 +65,19 @@ def traced_readings(results: Sequence[Result], causes: Causes) -> list[Reading]:
                     measurement=measurement.name, text=text, result=named.pop(), is_traced=True
                 )
     return list(found.values())
+
+
+def counted(readings: Iterable[Reading], causes: Causes, observations: Iterable[Observation]) -> dict[str, str]:
+    """Return results by measurement, without those of a recording that one of its signs has said already."""
+    shown = {it.sign.name: it.shown for it in observations}
+    found = {it.measurement: it for it in readings}
+    for name, reading in [*found.items()]:
+        measurement = causes.measurements[name]
+        if reading.is_traced and measurement.trace is not None:
+            agreeing = SignStatus.ABSENT if reading.result == measurement.expect else SignStatus.PRESENT
+            if shown.get(measurement.trace.said_by) is agreeing:
+                del found[name]
+    return {name: it.result for name, it in found.items()}
 
 
 def _level(trace: TracedReading, result: Result) -> tuple[float, float] | None:

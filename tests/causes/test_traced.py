@@ -52,6 +52,16 @@ class TestEnableOpen:
         assert found.advice.hypotheses[0].name == "enable_open"
         assert any("uncertain by 1.001 s" in note for note in enable_open.notes)
 
+    def test_a_sign_and_a_reading_that_say_the_same_count_once(self, enable_open: Result) -> None:
+        """That no voltage comes to the pin is one thing, also where both say so; a meter says it anew."""
+        known = causes()
+        peak = known.measurements["enable_peak"]
+        blind = replace(known, measurements={**known.measurements, "enable_peak": replace(peak, trace=None)})
+        said, unsaid = diagnose([enable_open], known), diagnose([enable_open], blind)
+        assert "enable_peak" in {it.measurement for it in said.readings} - {it.measurement for it in unsaid.readings}
+        assert said.ranking == unsaid.ranking
+        assert diagnose([enable_open], known, ["enable_peak=0.1 V"]).ranking != said.ranking
+
     def test_without_the_recording_it_is_not(self) -> None:
         alone = check(ROOT / "sample_logs" / "car05_enable_open.log")
         found = diagnose([alone], causes())

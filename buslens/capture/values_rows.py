@@ -1,5 +1,6 @@
 """Tables of values whose rows have to be rewritten, line by line, before they are rows with a time and columns.
 
+* A header with line ends within quotes: it becomes one line.
 * Units in cells of their own, ``12.3;V`` below ``Value;Unit``: they go behind their numbers.
 * A row for each value, ``0.512;Enable;12.3`` below ``Time;Name;Value``: each name gets a column.
 * Names beside their values, ``0.512; Enable: On; Supply: 12.3 V``: each name gets a column.
@@ -59,6 +60,8 @@ _OF_FRAMES: Final = re.compile(r"(?i)(can[ _-]?)?id|dlc|len|data")
 _LEAST_PART: Final = 0.8
 """Part of the lines that have the form of a row."""
 _MOST_NAMES: Final = 200
+_MOST_LINES: Final = 20
+"""Lines of a header, at most."""
 _CHUNK: Final = 1 << 17
 _MOST_WAITING: Final = 1 << 18
 """Rows that wait for those of a slower column, at most."""
@@ -135,6 +138,21 @@ def _tables(head: bytes) -> Iterator[tuple[CellSplit, int, list[str], list[list[
         header = table[place]
         if not any(map(NUMBER.fullmatch, header)):
             yield cut, place, header, [row for row in table[place + 1 :] if len(row) == width and row != header]
+
+
+def names_of_two_lines(head: bytes, _wanted: Sequence[str | int]) -> Rewriting | None:
+    """Return how a header with line ends within quotes becomes one line; None where quotes end on their line."""
+    lines = head.decode("latin-1").split("\n")[:400]
+    odd = [k for k, line in enumerate(lines) if line.count('"') % 2]
+    if len(odd) != 2 or odd[1] - odd[0] > _MOST_LINES or not any(map(str.strip, lines[odd[1] + 1 :])):
+        return None
+    heading = " ".join(line.strip() for line in lines[odd[0] : odd[1] + 1])
+    return Rewriting(
+        n_before=odd[1] + 1,
+        heading=heading,
+        rows=lambda: lambda line: line,
+        note="its header has line ends within quotes",
+    )
 
 
 def units_beside(head: bytes, _wanted: Sequence[str | int]) -> Rewriting | None:
@@ -410,5 +428,5 @@ def _text(cell: str) -> str:
         return cell
 
 
-REWRITINGS: Final = (blanks_between, names_beside, units_beside, times_beside, one_value_a_row)
+REWRITINGS: Final = (names_of_two_lines, blanks_between, names_beside, units_beside, times_beside, one_value_a_row)
 """Each returns how rows are rewritten by the beginning of a table and the columns that are wanted; in this order."""

@@ -163,6 +163,13 @@ class TestLayout:
         text = "Time (s)\tA\tB\n" + "".join(f"{k / 10}\t{k}.5\t+{k}E-01\n" for k in range(4))
         assert read(table(tmp_path, text), ["A", "B"])[1] == [[k + 0.5 for k in range(4)], [k / 10 for k in range(4)]]
 
+    def test_names_of_two_lines(self, tmp_path: Path) -> None:
+        """Spreadsheets write the line ends within a cell, in quotes."""
+        text = '"Time\n(s)",A,"Lock\nstatus"\n' + "".join(f'0.{k},{k}.5,"On"\n' for k in range(9))
+        times, cells, stats = read(table(tmp_path, text), ["A", "Lock status"])
+        assert (times, cells[1]) == ([100 * k for k in range(9)], ["On"] * 9)
+        assert (stats.broken, stats.other_lines) == (0, 3)
+
     def test_groups_above_the_header(self, tmp_path: Path) -> None:
         """A line that says what columns have in common is no header of a list with one value in each row."""
         text = ";Outputs;Inputs\nTime (s);Enable;Feedback\n" + "".join(f"0.{k};On;Off\n" for k in range(9))

@@ -99,7 +99,7 @@ def aligned(first: Recording, other: Recording, align: Align | None) -> tuple[Re
 
 def _alignment(first: Recording, other: Recording, align: Align | None) -> Alignment | str:
     if other.stats.discontinuities:
-        return "its clock jumped back, so that it has no one offset"
+        return "its clock jumped back, so that it has no one offset (save what came before and after as two tables)"
     if align is not None and align.offset_ns is not None:
         return _stated(align.offset_ns, align.doubt_ns or 0, first, other)
     if align is not None and align.same:

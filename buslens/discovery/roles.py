@@ -180,6 +180,7 @@ class _Search:
         best = max(choices, key=lambda it: it.points, default=None)
         # A request comes before the drive: where names do not tell the two apart, the pulse that begins later is it.
         while best is not None:
+            choices = [it for it in choices if it is not best]
             later = [it for it in choices if self._is_driven_by(it, best)]
             if not later:
                 break
@@ -193,7 +194,8 @@ class _Search:
         # In either sense: with a request in its place the drive itself may look like what comes behind a move.
         if one.name != other.name or points[0] - points[1] >= AHEAD:
             return False
-        return later.moves.begins_behind(best.moves)
+        # By coarse stamps each may begin behind the other: which of them is the drive is not told then.
+        return later.moves.begins_behind(best.moves) and not best.moves.begins_behind(later.moves)
 
     def _as_enable(self, trace: Trace) -> Moves | None:
         """Return the pulses of a signal that rests most of the time; None if it does not look like an enable."""

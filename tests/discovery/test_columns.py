@@ -101,6 +101,20 @@ def test_trace(tmp_path: Path) -> None:
     assert "unlock feedback became unlocked" in summary
 
 
+def test_stamps_of_whole_seconds(tmp_path: Path) -> None:
+    """Two columns of which each may begin behind the other, by their stamps, are not tried in turn for ever."""
+    begins = (3.137, 8.511, 14.203, 19.777)
+    rows = [
+        f"10:15:{int(7 + at):02};{'On' * on or 'Off'};{'Free' * free or 'Locked'}\n"
+        for at in (k / 5 for k in range(120))
+        for on in [any(begin <= at < begin + 1.5 for begin in begins)]
+        for free in [any(begin + 0.2 <= at < begin + 2.6 for begin in begins)]
+    ]
+    (tmp_path / "x.csv").write_text("".join(["Time;Enable;Feedback\n", *rows]), "ascii")
+    made = start([str(tmp_path / "x.csv")], output=str(tmp_path / "x.toml"))
+    assert made.certain == {"lock_enable": "Enable", "unlock_feedback": "Feedback"}
+
+
 def test_nothing_to_tell(tmp_path: Path) -> None:
     """A table whose columns say nothing names them with their values, and what to write."""
     rows = "".join(f"{k / 10},{k % 2},{'xy'[k % 2]}\n" for k in range(40))

@@ -292,7 +292,7 @@ class TestNoContradiction:
         found = judged(whole, poll, place, Late())  # type: ignore[arg-type]
         assert judged(whole, FAST, place).verdict is Verdict.AS_EXPECTED
         assert found.verdict is Verdict.UNDECIDED, found.summary
-        assert "up to 220 ms apart, and a state of 120 ms can hide between two; 17 samples a second" in found.summary
+        assert "up to 221 ms apart, and a state of 120 ms can hide between two; 17 samples a second" in found.summary
 
     @given(courses(), POLLS, st.none() | st.randoms(use_true_random=False))
     @settings(max_examples=examples(20), deadline=None)

@@ -63,7 +63,7 @@ class TestCheck:
         assert lines[0].startswith("As expected: ")
         assert lines[1].startswith("fine.log: ")
         assert any(line.startswith("As expected: ") for line in lines)
-        assert any(line.startswith("slow.asc.gz, expectations: ") for line in lines)
+        assert any(line.startswith("slow.asc.gz: ") for line in lines)
         assert any(line.startswith("Faulty: unlock feedback became ") for line in lines)
 
     def test_document(self, done: subprocess.CompletedProcess[bytes], garage: Path) -> None:

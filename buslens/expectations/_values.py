@@ -64,16 +64,18 @@ class ValueReader:
         """
         values: dict[str, Any] = {}
         inner = node.table or {}
+        hints = ""
         for name in data:
             if name not in keys and not lax:
-                self.wrong(inner[name].key, f"{subject} has no key '{name}'{_other_key(name, keys)}")
+                hints += (hint := _other_key(name, keys))
+                self.wrong(inner[name].key, f"{subject} has no key '{name}'{hint}")
         for name, key in keys.items():
             if name in data:
                 try:
                     values[name] = _READERS[key.type](self, key, data[name], inner[name])
                 except InvalidValue:
                     continue
-            elif key.required:
+            elif key.required and f"did you mean '{name}'?" not in hints:
                 self.wrong(node, f"{subject} has no '{name}'; write for example {key.line}")
         return values
 

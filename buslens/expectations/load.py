@@ -74,6 +74,10 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
             values.wrong(node.key, problem)
         else:
             values.roles[name] = _role(values, name, table, node)
+    for key, table in document.data.items():
+        # What stands in a table with a mistyped name is taken for roles: each use of them is no mistake of its own.
+        if key not in FILE and isinstance(table, dict):
+            values.roles |= dict.fromkeys(table.keys() - values.roles.keys())
     rules = _rules(values, data.get("rules", ()))
     align = _align(values, data["align"], inner["align"]) if "align" in data else None
     if not data.get("roles") and not data.get("rules") and not values.problems:
@@ -226,6 +230,8 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
     subject = f"role '{name}'"
     read = values.table(ROLE, node, data, subject)
     inner = node.table or {}
+    if not data.keys() <= ROLE.keys():
+        return None  # what else it lacks may stand under the key that is not known
     if "states" in data and "unit" in data:
         values.wrong(inner["unit"].key, f"{subject} has both states and a unit; keep one of them")
         return None

@@ -598,8 +598,27 @@ class TestAllAtOnce:
         )
         assert len(found) == 1
 
+    @pytest.mark.parametrize(
+        ("written", "mistyped", "place"),
+        [
+            ("[roles.door]", "[role.door]", (2, 2)),
+            ("[roles.", "[rolez.", (2, 2)),
+            ('signal = "BODY', 'singal = "BODY', (3, 1)),
+            ("when = ", "wen = ", (14, 1)),
+            ('"door is open and enable', '"dor is open and enable', (14, 9)),
+        ],
+    )
+    def test_what_follows_from_a_mistyped_word_is_not_said(
+        self, written: str, mistyped: str, place: tuple[int, int]
+    ) -> None:
+        text = HEAD + '[[rules]]\nname = "r"\nkind = "never"\nwhen = "door is open and enable is on"\n'
+        assert written in text
+        ((line, column, words),) = problems(text.replace(written, mistyped))
+        assert (line, column) == place
+        assert "; did you mean" in words
+
     def test_many_are_cut(self) -> None:
-        found = problems(HEAD + '[[rules]]\nkind = "alive"\nmessage = "M"\n' * 50)
+        found = problems("format = 1\n" + "".join(f"key_{number} = 1\n" for number in range(50)))
         assert len(found) == 21
         assert "and 30 more problems" in str(found[-1])
 

@@ -190,7 +190,7 @@ class TestCommand:
         file = tmp_path / "x.html"
         status = main(["page", str(root / "sample_logs" / "car01_healthy.log"), "-o", str(file)])
         assert status == 0
-        assert capsys.readouterr().out.splitlines()[0] == str(file)
+        assert f"written: {file}" in capsys.readouterr().out.splitlines()
         assert file.read_text("utf-8").startswith("<!DOCTYPE html>")
 
     @pytest.mark.parametrize(

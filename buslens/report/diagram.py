@@ -16,11 +16,12 @@ from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, a
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList, Fill
 from buslens.report.drawing_context import DrawingContext
+from buslens.report.finding_kinds import kind_of
 from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import verdict_sentence
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.marks import Marks
-from buslens.report.notes import group, shows, write_notes
+from buslens.report.notes import shows, write_notes
 from buslens.report.number_scale import limits_of, number_scale
 from buslens.report.style import Format, Tone
 from buslens.report.text_metrics import Ruler, legible, shorten, wrap
@@ -194,7 +195,7 @@ class DiagramLayout:
 
     def _item(self, place: FindingLayout, reference_lane: int | None, lane: int | None) -> Annotation | None:
         finding, scale = place.finding, self.scale
-        number = self.numbers.get(group(finding))
+        number = self.numbers.get(kind_of(finding))
         is_fault = finding.outcome.is_fault
         words = tuple(legible(w) for w in place.words)
         priority = 0 if is_fault else 1 if finding.outcome is Outcome.UNDECIDED else 2

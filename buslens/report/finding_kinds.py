@@ -8,6 +8,14 @@ from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, verdict_sentence
 
+Kind = tuple[str, str | None, Outcome]
+"""Rule, step and outcome."""
+
+
+def kind_of(finding: Finding) -> Kind:
+    """Return what findings of one kind have in common."""
+    return (finding.rule, finding.step, finding.outcome)
+
 
 def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
     """Return findings of a capture by kind, worst first.
@@ -15,14 +23,14 @@ def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
     The finding that the verdict names stands first, in its kind and with its kind, so that a report says of it what
     the verdict says.
     """
-    found: dict[tuple[str, str | None, Outcome], list[Finding]] = {}
+    found: dict[Kind, list[Finding]] = {}
     ordered = worst_first(findings)
     for finding in ordered:
-        found.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
+        found.setdefault(kind_of(finding), []).append(finding)
     first = leading(ordered, result.expectations.rules)
     if first is None:
         return list(found.values())
-    group = found.pop((first.rule, first.step, first.outcome))
+    group = found.pop(kind_of(first))
     return [[first, *(it for it in group if it is not first)], *found.values()]
 
 

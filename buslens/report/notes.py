@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.headline import leading
+from buslens.report.finding_kinds import Kind, kind_of
 from buslens.report.formatting import OUTCOME_WORDS, seconds
 from buslens.report.text_metrics import legible
 
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
 
 MOST_NOTES: Final = 30
 """More notes than this are counted, not set."""
-
-_Group = tuple[str, str | None, Outcome]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,32 +37,27 @@ class Note:
     is_fault: bool
 
 
-def group(finding: Finding) -> _Group:
-    """Return what findings that share a note have in common."""
-    return (finding.rule, finding.step, finding.outcome)
-
-
 def shows(view: View, place: FindingLayout) -> bool:
     """Return whether a finding has its place in the picture."""
     extent = place.extent
     return extent is not None and extent[0] <= view.end_ns and extent[1] >= view.start_ns
 
 
-def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tuple[list[Note], dict[_Group, int]]:
+def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tuple[list[Note], dict[Kind, int]]:
     """Return the notes, and the number of each group that has places in the picture.
 
     The headline's comes first, then faults before what is undecided, each of the two in the order of time. Faults that
     lie outside the picture are noted as well, without a number.
     """
     wrong = [p for p in placed if p.finding.outcome is not Outcome.MET]
-    inside: dict[_Group, list[Finding]] = {}
-    outside: dict[_Group, list[Finding]] = {}
+    inside: dict[Kind, list[Finding]] = {}
+    outside: dict[Kind, list[Finding]] = {}
     for place in wrong:
-        (inside if shows(view, place) else outside).setdefault(group(place.finding), []).append(place.finding)
+        (inside if shows(view, place) else outside).setdefault(kind_of(place.finding), []).append(place.finding)
     notes: list[Note] = []
-    numbers: dict[_Group, int] = {}
+    numbers: dict[Kind, int] = {}
     first = leading((place.finding for place in wrong), result.expectations.rules)
-    lead = None if first is None else group(first)
+    lead = None if first is None else kind_of(first)
     for key in sorted(inside, key=lambda k: (k != lead, not k[2].is_fault, _first(inside[k]))):
         numbers[key] = len(numbers) + 1
         notes.append(_note(result, inside[key], numbers[key], ""))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Result
+from buslens.report.finding_kinds import Kind
 from buslens.report.formatting import verdict_sentence
 from buslens.report.record.markup import Markup
 
@@ -14,8 +15,8 @@ if TYPE_CHECKING:
     from buslens.causes.signs import Observation
 
 
-def diagram(result: Result, *, label: str) -> Markup:
-    """Return the picture of what a verdict speaks of."""
+def diagram(result: Result, *, label: str) -> tuple[Markup, Mapping[Kind, int]]:
+    """Return the picture of what a verdict speaks of, and the number of each kind of finding in it."""
     from buslens.report.diagram import DiagramLayout
     from buslens.report.finding_layout import places
     from buslens.report.inline_svg import drawn
@@ -27,8 +28,8 @@ def diagram(result: Result, *, label: str) -> Markup:
     placed = places(result, result.findings.during(view.start_ns, view.end_ns))
     # On paper as wide as it is drawn, on a screen a third larger: 8 pt, and 11 pixels. The table has the findings.
     paper = replace(FORMATS["page"], text=8.2, small=8.2, lane=16.0)
-    sheet = DiagramLayout(result, placed, view, paper, Lettering(), has_notes=False).draw()
-    return drawn(sheet).markup(label, kind="diagram")
+    layout = DiagramLayout(result, placed, view, paper, Lettering(), has_notes=False)
+    return drawn(layout.draw()).markup(label, kind="diagram"), layout.numbers
 
 
 MOST_LANES: Final = 4

@@ -9,7 +9,8 @@ from buslens.causes.compare import RepairComparison
 from buslens.checks.findings import Result, Verdict
 from buslens.dialogue.read import Dialogue
 from buslens.report.comparison import METHOD, conclusion_sentence, proof_lines, quiet_line
-from buslens.report.formatting import place, seconds, verdict_sentence
+from buslens.report.finding_kinds import Kind
+from buslens.report.formatting import verdict_sentence
 from buslens.report.page_style import policy_hash, resource, strip_css
 from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import diagram, strips
@@ -22,7 +23,6 @@ from buslens.report.record.seal import BLANK, sealed
 from buslens.report.record.unit_programming import TEACHING
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.templates import render
-from buslens.report.text import small_print
 from buslens.report.versions import version_of
 
 _LIBRARIES: Final = ("numpy", "numba", "cantools", "lark", "matplotlib", "scipy")
@@ -76,6 +76,7 @@ def record(
         sides = [("Before the repair", _gravest(comparison.before)), ("After the repair", _gravest(results))]
     before = [] if comparison is None else _of(comparison.before, dialogues)
     lines = [job.workshop, f"No. {job.number}" if job.number else "", job.date]
+    pictures = list(_pictures(results, comparison))
     page = render(
         __package__,
         "record.html",
@@ -91,8 +92,8 @@ def record(
         drawn=strips(sides, None if suspects is None else suspects.clue),
         proved=front_page.proved(comparison),
         to_watch=front_page.to_watch(job, results, comparison, suspects),
-        pictures=list(_pictures(results, comparison)),
-        wrong=sections.wrong(everything),
+        pictures=[(caption, picture) for _, caption, (picture, _) in pictures],
+        wrong=sections.wrong(everything, {id(result): numbers for result, _, (_, numbers) in pictures}),
         measured=sections.measured(everything),
         fault_codes=fault_codes(before, _of(results, dialogues), is_repaired=comparison is not None),
         readings=sections.readings(job, suspects),
@@ -115,14 +116,10 @@ _WORDS: Final[Mapping[str, object]] = {
     "generator": GENERATOR,
     "method": METHOD,
     "most_findings": sections.MOST_FINDINGS,
-    "outcome_text": sections.outcome_text,
-    "place": place,
     "proof_lines": proof_lines,
     "quiet_line": quiet_line,
     "ranking": sections.ranking,
     "recording_text": sections.recording_text,
-    "seconds": seconds,
-    "small_print": small_print,
     "teaching": TEACHING,
     "verdict_sentence": verdict_sentence,
 }
@@ -137,10 +134,12 @@ def _of(results: Sequence[Result], dialogues: Mapping[str, Dialogue]) -> list[Di
     return [dialogues[result.path] for result in results if result.path in dialogues]
 
 
-def _pictures(results: Sequence[Result], comparison: RepairComparison | None) -> Iterator[tuple[str, Markup]]:
-    """Yield one picture for each side: of the capture with the gravest verdict."""
+def _pictures(
+    results: Sequence[Result], comparison: RepairComparison | None
+) -> Iterator[tuple[Result, str, tuple[Markup, Mapping[Kind, int]]]]:
+    """Yield one picture for each side, of the capture with the gravest verdict: with its caption and its numbers."""
     sides = [("", results)] if comparison is None else [("Before: ", comparison.before), ("After: ", results)]
     for side, of in sides:
         gravest = _gravest(of)
         label = f"{side}{gravest.path}. {verdict_sentence(gravest)}"
-        yield f"{side}{gravest.path}", diagram(gravest, label=label)
+        yield gravest, f"{side}{gravest.path}", diagram(gravest, label=label)

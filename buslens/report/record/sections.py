@@ -1,23 +1,26 @@
 """What the parts of a job record say; how they stand there is in ``record.html``."""
 
-from collections.abc import Iterator, Sequence
-from typing import Final
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
 
 from buslens.causes.compare import RepairComparison, RepairStatus
-from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.findings import Finding, Result
 from buslens.checks.phrases import span_text
-from buslens.checks.verdict import worst_first
 from buslens.report.comparison import side_text
 from buslens.report.diagnosis import share
-from buslens.report.formatting import OUTCOME_WORDS, VERDICT_WORDS, limit_text, place, sign
+from buslens.report.finding_kinds import Kind, kind_of, kinds, sentence
+from buslens.report.formatting import OUTCOME_WORDS, VERDICT_WORDS, limit_text, place, place_of, seconds, sign, unparted
 from buslens.report.record.inputs import Input
 from buslens.report.record.job import JobDetails
 from buslens.report.record.markup import Markup, tag
 from buslens.report.record.ranked_causes import Suspects
-from buslens.report.text import recording
+from buslens.report.text import recording, small_print
 
 MOST_FINDINGS: Final = 30
-"""How many findings of a capture are written out; the rest is counted."""
+"""How many measured steps of a capture are written out; the rest is counted."""
+MOST_TIMES: Final = 12
+"""How many moments of findings of a kind are written out."""
 
 
 def entered(job: JobDetails) -> list[tuple[str, str]]:
@@ -30,10 +33,49 @@ def entered(job: JobDetails) -> list[tuple[str, str]]:
     return [(name, value) for name, value in rows if value.strip()]
 
 
-def wrong(results: Sequence[Result]) -> list[tuple[Result, list[Finding]]]:
-    """Return the captures in which something is wrong or undecided, each with that, the worst first."""
-    found = [(it, [one for one in worst_first(it.findings) if one.outcome is not Outcome.MET]) for it in results]
-    return [(result, open_ones) for result, open_ones in found if open_ones]
+class OpenKind(NamedTuple):
+    """What is wrong or undecided in a capture, those of one kind together."""
+
+    #: In the capture's picture; empty where that does not show it.
+    number: str
+    where: str
+    outcome: str
+    times: str
+    sentence: str
+    limit: str
+
+
+def wrong(results: Sequence[Result], numbers: Mapping[int, Mapping[Kind, int]]) -> list[tuple[Result, list[OpenKind]]]:
+    """Return the captures in which something is wrong or undecided, each with that, in the order of its picture.
+
+    Parameters
+    ----------
+    numbers : mapping of int to mapping
+        Of each kind in the picture of a capture, by the id of the result.
+    """
+    found = []
+    for result in results:
+        open_ones = kinds(result, result.findings.unmet)
+        drawn = numbers.get(id(result), {})
+        open_ones.sort(key=lambda group: drawn.get(kind_of(group[0]), len(drawn) + 1))
+        found += [(result, [_open_kind(result, group, drawn) for group in open_ones])] if open_ones else []
+    return found
+
+
+def _open_kind(result: Result, group: Sequence[Finding], drawn: Mapping[Kind, int]) -> OpenKind:
+    first = group[0]
+    at = sorted(it.time_ns - result.origin_ns for it in group if it.time_ns is not None)
+    times = [unparted(seconds(time)) for time in at[:MOST_TIMES]]
+    if len(at) > MOST_TIMES:
+        times.append(f"and {len(at) - MOST_TIMES:,} more")
+    return OpenKind(
+        number=str(drawn.get(kind_of(first), "")),
+        where=place(first) if len(group) == 1 else place_of(first.rule, None, first.step),
+        outcome=outcome_text(first) + (f", {len(group):,} times" if len(group) > 1 else ""),
+        times=", ".join(times),
+        sentence=sentence(group),
+        limit=small_print(replace(first, basis="")),
+    )
 
 
 def measured(results: Sequence[Result]) -> list[tuple[Result, list[tuple[str, str, str, str]]]]:

@@ -21,7 +21,7 @@ def elements() -> list[ET.Element]:
     """Return the picture of a handshake whose answer is late."""
     rule = Sequence(name="r", start=becomes("a", "on"), steps=(step("s", "b", "on", within=50),))
     samples = {role: sampled([(0, "off"), (at, "on")], every=10, until=400) for role, at in (("a", 100), ("b", 200))}
-    drawn = diagram(perform(samples, rule), label='a "picture"')
+    drawn, _ = diagram(perform(samples, rule), label='a "picture"')
     return list(ET.fromstring(drawn).iter())  # noqa: S314 - made by the program that is tested
 
 

@@ -8,11 +8,13 @@ import re
 from dataclasses import astuple, fields, replace
 from html.parser import HTMLParser
 from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from support.handmade import handshake, result, step_finding
 
+from buslens import check
 from buslens.causes.compare import compare
 from buslens.checks.findings import Outcome, Verdict
 from buslens.report.record.inputs import Input
@@ -173,7 +175,19 @@ class TestSaid:
 
     def test_many_findings_are_counted(self) -> None:
         many = replace(FAULTY, findings=tuple(step_finding(handshake=number) for number in range(1, 101)))
-        assert "70 more of them" in Seen(page(results=(many,))).text
+        seen = Seen(page(results=(many,))).text
+        assert "x too late, 100 times" in seen
+        assert "70 more of them" in seen  # measured steps
+
+    def test_findings_have_the_numbers_of_the_picture(self) -> None:
+        """Each number in a ring of the picture stands in the table, in the row of its rule."""
+        faulty = check(Path(__file__).parents[3] / "sample_logs" / "car03_load_fuse_blown.log")
+        markup = page(results=(faulty,))
+        rings = set(re.findall(r">(\d)</text>", markup[markup.index('class="diagram"') :].partition("</svg>")[0]))
+        rows = re.findall(r"<tr><td>(\d+)</td><th scope=\"row\">([^<]+)<", markup)
+        assert rings
+        assert rings <= {number for number, _ in rows}
+        assert rows[0][1] == "lock supply"
 
     def test_the_same_again(self) -> None:
         assert page() == page()

@@ -35,6 +35,7 @@ from buslens.expectations.model import Sequence as SequenceRule
 from buslens.files import os_error_text
 from buslens.report.comparison import conclusion_sentence, quiet_line, side_text, still_needed
 from buslens.report.diagnosis import NOT_TOLD_APART, NOT_TOLD_APART_YET, WORTH_TELLING, last_line, limits_of, share
+from buslens.report.finding_kinds import answer, kinds
 from buslens.report.formatting import capitalised, clean, limit_text, verdict_sentence
 from buslens.report.guide import Guide
 from buslens.report.page.first_screen import case_text
@@ -109,7 +110,7 @@ def _wrong(result: Result, diagnosis: Diagnosis | None) -> WrongView:
     return WrongView(
         name=Path(result.path).name,
         verdict=result.verdict.value,
-        sentence=verdict_sentence(result),
+        sentence=answer(result, kinds(result, result.findings.unmet)),
         evidence=evidence,
         findings=findings,
         is_faulty=result.verdict is Verdict.FAULTY,

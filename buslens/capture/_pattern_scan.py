@@ -6,21 +6,22 @@ which the kernel would make the same frame.
 """
 
 import re
+from binascii import unhexlify
 from collections.abc import Callable
-from typing import TypeAlias
+from typing import Final
 
 from buslens.capture import _scan_kernel as kit
 from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
-Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
-"""Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
+_PARTS: Final = ("seconds", "micros", "label", "standard", "extended", "way", "size", "digits")
+"""Groups of a pattern: T stands for sent, an empty size for none that is stated."""
 
 
 def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     pattern: re.Pattern[bytes],
-    is_usual: Callable[[], object],
-    frame_of: Callable[[re.Match[bytes]], Common | None],
     scan: Callable[..., int],
+    is_usual: Callable[[Slots], object],
+    origin: int | None,
     text: bytearray,
     start: int,
     stop: int,
@@ -36,18 +37,18 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     Parameters
     ----------
     pattern : re.Pattern
-        Matches whole lines with their ends.
+        Matches whole lines of classical data frames with their ends, and has all groups of `_PARTS`.
     is_usual : callable
         Whether the format's slots are such that lines may be read this way; asked after each line of the kernel's.
-    frame_of : callable
-        Returns what such a line says; None: leave it to the kernel after all.
+    origin : int or None
+        The slot of what stamps count from; None: there is none.
     """
     time, channel, can_id, flags, dlc, length, word = columns
     match = pattern.match
     everything = s[kit.EVERYTHING]
     known: dict[bytes, int] = {}
     traffic = _TrafficCounter(s)
-    largest, shift, count, n_words, most = kit.NO_TIME, 0, 0, 0, 0
+    largest, shift, offset, count, n_words, most = kit.NO_TIME, 0, 0, 0, 0, 0
     # Frames since the slots were last written; each is a line.
     fresh = 0
     is_stale = True
@@ -58,12 +59,19 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
             traffic.fetch()
             largest, shift, count, n_words = s[kit.LARGEST], s[kit.SHIFT], s[kit.COUNT], s[kit.WORDS]
             most = min(s[kit.ROOM] - count, s[kit.WORD_ROOM] - n_words - kit.MOST_WORDS)
-            if s[kit.BREAK] or largest == kit.NO_TIME or not is_usual():
+            offset = shift if origin is None else shift + s[origin]
+            if s[kit.BREAK] or largest == kit.NO_TIME or not is_usual(s):
                 most = 0
             is_stale = False
         found = match(text, p) if fresh < most and s[kit.GAPS] + 2 <= kit.MOST_GAPS else None
-        frame = None if found is None else frame_of(found)
-        if found is None or frame is None or frame[0] + shift < largest or frame[1] not in known:
+        is_common = False
+        if found is not None:
+            seconds, micros, label, standard, extended, way, size, digits = found.group(*_PARTS)
+            stamp = int(seconds) * 1_000_000_000 + int(micros) * 1_000 + offset
+            data = unhexlify(digits.replace(b" ", b""))
+            n = len(data)
+            is_common = largest <= stamp < kit.STAMP_LIMIT + shift and label in known and (not size or n == int(size))
+        if found is None or not is_common:
             s[kit.LARGEST], s[kit.COUNT], s[kit.WORDS] = largest, count, n_words
             s[kit.FRAMES] += fresh
             s[kit.LINES] += fresh
@@ -74,17 +82,17 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
             if s[kit.STOP] != kit.END:
                 return p
             continue
-        stamp, label, identifier, is_extended, flag, data = frame
+        is_extended = standard is None
+        identifier = int(extended if is_extended else standard, 16)
         p = found.end()
         fresh += 1
-        largest = stamp + shift
+        largest = stamp
         traffic.note(known[label], identifier | is_extended << 29, largest)
         if everything or (kit.passes_filter(identifier, 1, s, ids) if is_extended else ids[identifier]):
-            n = len(data)
             time[count] = largest
             channel[count] = known[label]
             can_id[count] = identifier
-            flags[count] = is_extended | flag
+            flags[count] = is_extended | (kit.TX_FLAG if way == b"T" else 0)
             dlc[count] = length[count] = n
             word[count] = n_words
             if n:
@@ -98,11 +106,6 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
         s[kit.LINES] += fresh
     s[kit.STOP] = kit.END
     return p
-
-
-def is_on_axis(stamp: int) -> bool:
-    """Return whether a recorded time is one that a kernel takes."""
-    return -kit.STAMP_LIMIT < stamp < kit.STAMP_LIMIT
 
 
 def labels_of(s: Slots, labels: bytearray) -> dict[bytes, int]:

@@ -39,12 +39,13 @@ any other row with a time stamp             an event that is no frame
 import re
 from collections import Counter
 from collections.abc import Mapping
+from functools import partial
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from buslens.capture import _asc_kernel as kernel
-from buslens.capture._asc_python import scan_plain
+from buslens.capture._pattern_scan import scan_by_pattern
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SIZE, Slots
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock, ReadStats
@@ -52,6 +53,17 @@ from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
+_COMMON: Final = re.compile(
+    rb"""
+    [ ]* (?P<seconds> \d{1,9} ) \. (?P<micros> \d{6} )         #    0.015991
+    [ ]+ (?P<label> [1-9]\d{0,3} )                              # 1
+    [ ]+ (?: (?P<standard> [0-7]?[0-9A-Fa-f]{1,2} ) | (?P<extended> [01]?[0-9A-Fa-f]{1,7} ) x )    # 6F9
+    [ ]+ (?P<way> R|T ) x [ ]+ d [ ] (?P<size> [0-8] )          #             Rx   d 8
+    (?P<digits> (?: [ ][0-9A-Fa-f]{2} ){0,8} ) (?: [ ][^\n\0]* )? \r?\n    #  05 0C 00 00 00 00 00 00  Length = 240015
+    """,
+    re.VERBOSE,
+)
+"""Of lines of classical data frames."""
 _HINT: Final = re.compile(
     rb"""
       base [ \t]+ (hex|dec) \b                                          # base hex  timestamps absolute
@@ -232,12 +244,17 @@ def finish(state: Slots, stats: ReadStats) -> None:
         )
 
 
+def _is_usual(s: Slots) -> bool:
+    special = (kernel.RELATIVE, kernel.PENDING, kernel.APART, kernel.LEFTOVER, kernel.SENT_APART)
+    return s[kernel.BASE] == 16 and bool(s[kernel.STARTED]) and not any(s[slot] for slot in special)
+
+
 ASC: Final = LogFormat(
     name="ASC",
     example="   0.015991 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00",
     sniff=sniff,
     kernel=kernel.scan,
-    plain_kernel=scan_plain,
+    plain_kernel=partial(scan_by_pattern, _COMMON, kernel.scan, _is_usual, kernel.ORIGIN),
     plain_bytes=10_000_000,
     reasons=REASONS,
     on_line=on_line,

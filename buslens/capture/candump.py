@@ -22,12 +22,13 @@ What stands in a line, and what is made of it:
 """
 
 import re
+from functools import partial
 from itertools import islice
 from typing import Final
 
 from buslens.capture import _candump_kernel as kernel
-from buslens.capture._candump_python import scan_plain
 from buslens.capture._candump_wide_kernel import scan_wide
+from buslens.capture._pattern_scan import scan_by_pattern
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import FEW, are_unpadded, resolution_note, resolution_of
@@ -43,6 +44,17 @@ _LOOKED_ROWS: Final = 400
 _EPOCH_STAMPS_S: Final = 100_000_000
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
 
+_COMMON: Final = re.compile(
+    rb"""
+    \( (?P<seconds> \d{1,9}|[123]\d{9} ) \. (?P<micros> \d{6} ) \)                         # (1700000000.000072)
+    [ ] (?P<label> [^\s\0]{1,31} )                                                         # can0
+    [ ] (?: (?P<standard> [0-7][0-9A-Fa-f]{2} ) | (?P<extended> [01][0-9A-Fa-f]{7} ) ) \#   # 202#
+    (?P<size>) (?P<digits> (?:[0-9A-Fa-f]{2}){0,8} )                                        # E8B7
+    (?: [ ] (?P<way> [RT] ) )? \r?\n
+    """,
+    re.VERBOSE,
+)
+"""Of lines of classical data frames."""
 _IDENTIFIER: Final = re.compile(rb"[\0 \t]*\([ \t]*[\d.,]+\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#")
 
 REASONS: Final = {
@@ -87,7 +99,7 @@ CANDUMP: Final = LogFormat(
     sniff=sniff,
     kernel=kernel.scan,
     wide_kernel=scan_wide,
-    plain_kernel=scan_plain,
+    plain_kernel=partial(scan_by_pattern, _COMMON, kernel.scan, lambda _: True, None),
     plain_bytes=10_000_000,
     reasons=REASONS,
     identifier=_IDENTIFIER,

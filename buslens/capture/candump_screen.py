@@ -28,16 +28,28 @@ import itertools
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import partial
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from buslens.capture import _candump_screen_kernel as kernel
-from buslens.capture._candump_screen_python import scan_plain
+from buslens.capture._pattern_scan import scan_by_pattern
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import COARSE_NS, FEW, are_unpadded, coarse_note, resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
+_COMMON: Final = re.compile(
+    rb"""
+    [ ]* \( (?P<seconds> \d{1,9}|[123]\d{9} ) \. (?P<micros> \d{6} ) \)    #  (1436509052.249713)
+    [ ]+ (?P<label> [^\s\0]{1,31} ) (?P<way>)                             #   can0
+    [ ]+ (?: (?P<standard> [0-7][0-9A-Fa-f]{2} ) | (?P<extended> [01][0-9A-Fa-f]{7} ) )    # 202
+    [ ]+ \[ (?P<size> [0-8] ) \]                                          #    [8]
+    (?P<digits> (?: [ ]+[0-9A-Fa-f]{2} ){0,8} ) [ ]* \r?\n                #   E8 B7 00 00 00 00 00 00
+    """,
+    re.VERBOSE,
+)
+"""Of lines of classical data frames."""
 _ROW: Final = re.compile(
     rb"""
     [ \t]* (?: \( [ \t]* (?P<stamp> [\d.,: -]+ ) \) [ \t]+ )?      # (1436509052.249713)
@@ -182,7 +194,7 @@ SCREEN: Final = LogFormat(
     example="  can0  202   [8]  E8 B7 00 00 00 00 00 00",
     sniff=sniff,
     kernel=kernel.scan,
-    plain_kernel=scan_plain,
+    plain_kernel=partial(scan_by_pattern, _COMMON, kernel.scan, lambda s: s[kernel.STAMPS] == kernel.SECONDS, None),
     plain_bytes=5_000_000,
     reasons=REASONS,
 )

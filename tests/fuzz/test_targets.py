@@ -12,7 +12,7 @@ from fuzz.seeds import CANDUMP_LINES, TOKENS, seeds
 from fuzz.targets import TARGETS, attempt, by_zlib
 from support import unparse
 
-from buslens.capture import _candump_python
+from buslens.capture import _pattern_scan
 from buslens.capture.stream import GzipStream
 from buslens.errors import BuslensError
 
@@ -62,7 +62,7 @@ class TestSight:
     """A promise that is broken is seen."""
 
     def test_engines_that_differ(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(_candump_python, "unhexlify", lambda data: b"\xff" * (len(data) // 2))
+        monkeypatch.setattr(_pattern_scan, "unhexlify", lambda data: b"\xff" * (len(data) // 2))
         with pytest.raises(AssertionError, match="reads otherwise than plain"):
             attempt("candump", LOG)
 

@@ -7,7 +7,7 @@ reported. The process may be killed at any moment: the file then holds every cap
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from os import PathLike
 from pathlib import Path
@@ -203,7 +203,7 @@ class Ledger:
 
     # --- for those that read -------------------------------------------------------------------------------
 
-    def rows(self, query: str, values: Sequence[object] = ()) -> Iterator[tuple[object, ...]]:
+    def rows(self, query: str, values: Sequence[object] | Mapping[str, object] = ()) -> Iterator[tuple[object, ...]]:
         """Yield the rows of a query, a few thousand in memory at a time."""
         with in_words(self.path):
             cursor = self._connection.execute(query, values)

@@ -75,7 +75,9 @@ _STEP: Final = columns_of(StepRow, rule="step.rule", step="step.step", delays="c
 _ANOMALY: Final = columns_of(Anomaly)
 
 
-def read(ledger: Ledger, columns: Iterable[Column], rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
+def read(
+    ledger: Ledger, columns: Iterable[Column], rest: str, values: Sequence[object] | Mapping[str, object] = ()
+) -> Iterator[list[Any]]:
     """Yield what columns hold, as it was before it was entered; what there is not is None."""
     names, readers = zip(*columns, strict=True)
     with corruption_guard(ledger):
@@ -122,20 +124,21 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
 
 def vehicles(ledger: Ledger) -> list[VehicleRow]:
     """Return every vehicle, by name."""
-    verdicts = [it.value for it in (Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UNDECIDED)]
     asked = columns_of(
         VehicleRow,
         captures="count(*)",
-        as_expected="sum(verdict IS ?1)",
-        faulty="sum(verdict IS ?2)",
-        undecided="sum(verdict IS ?3)",
+        as_expected="sum(verdict IS :as_expected)",
+        faulty="sum(verdict IS :faulty)",
+        undecided="sum(verdict IS :undecided)",
         troubled="sum(verdict IS NULL)",
         handshakes="sum(handshakes)",
         first_ns="min(recorded_ns)",
         last_ns="max(recorded_ns)",
-        last_faulty_ns="max(CASE WHEN verdict IS ?2 THEN recorded_ns END)",
+        last_faulty_ns="max(CASE WHEN verdict IS :faulty THEN recorded_ns END)",
     )
-    found = read(ledger, asked, f"{CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle", verdicts)
+    found = read(
+        ledger, asked, f"{CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle", {it.value: it.value for it in Verdict}
+    )
     return sorted((VehicleRow(*row) for row in found), key=lambda row: row.vehicle)
 
 

@@ -15,9 +15,7 @@ from buslens.checks.values import columns_of, other_columns, table_of_values
 from buslens.defaults import find_expectations
 from buslens.definitions.model import Definitions
 from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
-from buslens.expectations.model import (
-    Expectations,
-)
+from buslens.expectations.model import Expectations
 from buslens.timeline.history import CaptureHistory
 
 

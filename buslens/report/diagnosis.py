@@ -21,7 +21,7 @@ from buslens.report.formatting import (
     verdict_sentence,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
+from buslens.report.safety_notes import RECORDING_CAUTIONS, safety_notes
 
 NOT_TOLD_APART: Final = "the log fits these alike; the shares say how common each is"
 """Stands over causes that fit the evidence about equally well."""
@@ -193,7 +193,7 @@ def _next(diagnosis: Diagnosis, *, in_full: bool) -> Iterator[Paragraph]:
 
 def _first(cautions: Sequence[str]) -> Iterator[Paragraph]:
     """Yield what to heed before the hand reaches for anything: what always holds, and what this work adds to it."""
-    yield from safety_notes((CAUTIONS[0], CAUTIONS[-1]) if cautions else CAUTIONS)
+    yield from safety_notes()
     yield from (paragraph(clean(it), indent=MARGIN, hang=MARGIN + 2) for it in cautions)
 
 
